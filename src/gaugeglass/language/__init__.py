@@ -1,0 +1,1 @@
+"""The file language: units, expressions, values, priors, and the files that are written in them."""
