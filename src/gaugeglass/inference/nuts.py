@@ -1,0 +1,149 @@
+"""NUTS by nutpie on a bare function pointer: the only module that makes private library calls.
+
+nutpie's public way for a function of one's own costs 30-50 µs a gradient and its package imports seconds of
+libraries that are not used here, so its compiled module is loaded by itself. The version is pinned in pyproject.toml.
+"""
+
+from __future__ import annotations
+
+import functools
+import importlib.machinery
+import importlib.util
+import sys
+from dataclasses import dataclass
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gaugeglass.errors import InferenceError
+
+type Floats = NDArray[np.float64]
+
+_SCATTER = 0.5  # prior standard deviations
+
+SAMPLER = f"nutpie {version('nutpie')}"
+
+
+@dataclass(frozen=True)
+class Chains:
+    """What the sampler returned, tuning left out.
+
+    ``x`` dims: ("chain", "draw", "free"); ``diverging``, ``energy``, ``steps`` dims: ("chain", "draw").
+    """
+
+    x: Floats
+    diverging: NDArray[np.bool_]
+    energy: Floats
+    steps: NDArray[np.int64]
+
+
+def draw(address: int, packed: Floats, start: Floats, *, chains: int, draws: int, tune: int, seed: int, accept: float,
+         cores: int, low_rank: bool = False) -> Chains:  # fmt: skip
+    """Draw from a compiled density.
+
+    Parameters
+    ----------
+    address, packed
+        The C function and the dials that it reads; ``packed`` is kept alive here while it is read.
+    start : dims ("free",)
+        About where chains start, in standardised coordinates; each is moved from it by its own seed.
+    accept
+        Aimed acceptance probability. [1]
+    """
+    lib = _library()
+    size = len(start)
+    make = lib.PyNutsSettings.LowRank if low_rank else lib.PyNutsSettings.Diag
+    settings = make(seed)
+    settings.update({"num_tune": tune, "num_draws": draws, "num_chains": chains, "target_accept": accept})
+    dials = packed.ctypes.data
+    model = lib.PyMcModel(
+        lib.LogpFunc(address, dials, packed),
+        lib.ExpandFunc(size, size, _identity().address, dials, packed),
+        lib.PyVariable.new_variables(["x"], ["float64"], [(size,)], {"free": size}, {"x": ("free",)}),
+        size,
+        {"free": size},
+        {},
+        lambda own: _scattered(start, own),
+        None,
+    )
+    sampler = lib.PySampler.from_pymc(
+        settings, cores, model, lib.ProgressType.none(), None, 1000, lib.PyStorage.arrow()
+    )
+    try:
+        sampler.wait(None)
+        results = sampler.take_results()
+    except KeyboardInterrupt:
+        sampler.abort()
+        raise
+    except RuntimeError as problem:
+        raise InferenceError(f"the sampler stopped: {problem}") from problem
+    drawn, stats = results.get_arrow_trace()
+    return _chains(drawn, stats, size)
+
+
+def _scattered(start: Floats, seed: int) -> Floats:
+    """A chain's own start: overdispersed against most posteriors, tame against every prior."""
+    return start + _SCATTER * np.random.default_rng(seed).standard_normal(len(start))
+
+
+def _chains(draws: Any, stats: Any, size: int) -> Chains:
+    kept = [~_column(s, "tuning").astype(bool) for s in stats]
+    return Chains(
+        np.stack([_column(d, "x").reshape(-1, size)[k] for d, k in zip(draws, kept, strict=True)]),
+        np.stack([_column(s, "diverging").astype(bool)[k] for s, k in zip(stats, kept, strict=True)]),
+        np.stack([_column(s, "energy")[k] for s, k in zip(stats, kept, strict=True)]),
+        np.stack([_column(s, "n_steps").astype(np.int64)[k] for s, k in zip(stats, kept, strict=True)]),
+    )
+
+
+def _column(batch: Any, name: str) -> Any:
+    import pyarrow
+
+    column = pyarrow.array(batch.column(name))
+    flat = column.flatten() if hasattr(column, "flatten") else column
+    return flat.to_numpy(zero_copy_only=False)
+
+
+@functools.cache
+def _library() -> Any:
+    """Nutpie's compiled module, without its package."""
+    if "nutpie._lib" in sys.modules:
+        return sys.modules["nutpie._lib"]
+    package = importlib.util.find_spec("nutpie")
+    if package is None or package.submodule_search_locations is None:
+        raise InferenceError("nutpie is not installed")
+    for folder in package.submodule_search_locations:
+        for suffix in importlib.machinery.EXTENSION_SUFFIXES:
+            path = Path(folder) / f"_lib{suffix}"
+            if path.exists():
+                return _load(path)
+    raise InferenceError(f"{SAMPLER} has no compiled module; install a wheel of it")
+
+
+def _load(path: Path) -> Any:
+    spec = importlib.util.spec_from_file_location("nutpie._lib", path)
+    if spec is None or spec.loader is None:
+        raise InferenceError(f"{path.name} of {SAMPLER} cannot be loaded")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+@functools.cache
+def _identity() -> Any:
+    """The C function that hands a draw on as it is."""
+    import numba
+
+    pointer = numba.types.CPointer(numba.types.float64)
+    count = numba.types.uint64
+
+    @numba.cfunc(numba.types.int64(count, count, pointer, pointer, pointer), cache=True)
+    def copy(dim: Any, expanded: Any, x: Any, out: Any, dials: Any) -> int:
+        for i in range(dim):
+            out[i] = x[i]
+        return 0
+
+    return copy
