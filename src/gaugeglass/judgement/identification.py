@@ -1,0 +1,63 @@
+"""What no evidence of this kind can tell: the ridges of the likelihood.
+
+Were every reading a hundred times sharper, what would stay wide? The answer is taken locally: at the posterior mean,
+predictions are linear in the standardised coordinates ``x`` (whose prior is near a standard normal), so with the
+Jacobian ``J`` and uncertainties ``u`` the covariance is ``(1 + J' J / u**2)**-1``. A refit would be exact and is
+what a sampler does worst: it has to walk a ridge a hundred times longer than it is wide.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from gaugeglass.inference.density import Floats
+from gaugeglass.inference.posterior import Posterior
+from gaugeglass.inference.sampling import Fit
+from gaugeglass.judgement.predictions import predict
+
+SHARPER = 100.0
+_STEP = 1e-4
+
+
+def sharp_ratios(posterior: Posterior) -> dict[str, float]:
+    """Posterior over prior sd of each quantity were every reading a hundred times sharper [1].
+
+    Each under the hypothesis that leaves most free among those where it moves (of several the most probable); NaN
+    for what moves nowhere.
+    """
+    weights = dict(zip(posterior.weights.names, posterior.weights.posterior, strict=True))
+    freedom = {h: sum(posterior.density.is_active(f, h) for f in posterior.density.free) for h in posterior.fits}
+    found: dict[str, float] = {}
+    for name in sorted(posterior.fits, key=lambda h: (-freedom[h], -weights[h])):
+        for quantity, ratio in _under(posterior, posterior.fits[name]).items():
+            if np.isnan(found.get(quantity, np.nan)):
+                found[quantity] = ratio
+    return found
+
+
+def _under(posterior: Posterior, fit: Fit) -> dict[str, float]:
+    density = posterior.density
+    active = [k for k, free in enumerate(density.free) if density.is_active(free, fit.hypothesis)]
+    if not active:
+        return dict.fromkeys(fit.quantities, float("nan"))
+    sides = fit.centre + np.concatenate(
+        [_STEP * np.eye(len(fit.centre))[active], -_STEP * np.eye(len(fit.centre))[active]]
+    )
+    moved = density.quantities(sides, fit.dials)
+    information = np.eye(len(active))
+    for o in posterior.spec.evidence:
+        mu, u = predict(o, posterior.spec.method(o), moved)
+        slope = _slope(np.log(mu) if posterior.spec.method(o).likelihood.family == "lognormal" else mu)
+        information += np.outer(slope, slope) / ((float(np.mean(u)) / SHARPER) ** 2 + (o.upper - o.lower) ** 2 / 12)
+    covariance = np.linalg.inv(information)
+    return {name: _ratio(_slope(values), covariance) for name, values in moved.items()}
+
+
+def _slope(values: Floats) -> Floats:
+    up, down = np.split(np.asarray(values, dtype=np.float64), 2)
+    return (up - down) / (2 * _STEP)
+
+
+def _ratio(slope: Floats, covariance: Floats) -> float:
+    before = float(slope @ slope)
+    return float(np.sqrt(slope @ covariance @ slope / before)) if before > 0 else float("nan")

@@ -1,0 +1,189 @@
+"""What judgement says, as frozen types: every number that a report prints stands in one of them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Literal
+
+INTERVAL_PROBABILITY = 0.9
+"""The probability of every credible interval that is printed; the kind is equal-tailed."""
+
+type Identified = Literal["identified", "partly", "not identified", "given"]
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """A distribution in five numbers [unit]: mean, sd, median and an equal-tailed 90 % credible interval."""
+
+    mean: float
+    sd: float
+    median: float
+    lower: float
+    upper: float
+
+
+@dataclass(frozen=True, slots=True)
+class QuantitySummary:
+    """One quantity before and after the evidence, in its unit.
+
+    ``mcse`` [unit] is the Monte Carlo standard error of the posterior mean. ``ratio`` [1] is posterior over prior
+    sd; ``sharp_ratio`` [1] is the same were every reading a hundred times sharper: what then stays wide is not
+    identified by these methods. Both are NaN where the prior has no spread.
+    """
+
+    name: str
+    about: str
+    unit: str
+    kind: Literal["given", "latent", "relation"]
+    prior: Spread
+    posterior: Spread
+    mcse: float
+    ratio: float
+    sharp_ratio: float
+    identified: Identified
+    by_hypothesis: Mapping[str, Spread] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class HypothesisSummary:
+    """One rival explanation before and after the evidence.
+
+    ``log_evidence`` [nat] is the log marginal likelihood of all readings under it and ``log_evidence_mcse`` its
+    Monte Carlo error; ``misfit`` [1] the probability that readings simulated under it scatter at least as far from
+    their predictions as the observed ones do.
+    """
+
+    name: str
+    says: str
+    prior: float
+    posterior: float
+    mcse: float
+    log_evidence: float
+    log_evidence_mcse: float
+    misfit: float
+
+
+@dataclass(frozen=True, slots=True)
+class Probability:
+    """A probability with its Monte Carlo error [1].
+
+    ``at_least`` and ``at_most`` bound it where every draw agrees (else None): 0 and 1 are never printed.
+    """
+
+    value: float
+    mcse: float
+    at_least: float | None = None
+    at_most: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Words:
+    """The published phrase for a probability and the band it stands for (ICD 203); none outside 1 to 99 %."""
+
+    phrase: str
+    lower: float
+    upper: float
+
+
+@dataclass(frozen=True, slots=True)
+class WidthPoint:
+    """The verdict with one prior narrowed or widened by ``factor`` on its unconstrained scale, median kept."""
+
+    factor: float
+    probability: float
+    mcse: float
+    bayes_factor: float
+
+
+@dataclass(frozen=True, slots=True)
+class WidthCurve:
+    """A verdict over the width of the prior that it hinges on most.
+
+    ``stands_from`` and ``stands_to`` are the least and greatest factor computed, around 1, over which the
+    probability stays on the same side of the claim's threshold.
+    """
+
+    latent: str
+    points: tuple[WidthPoint, ...]
+    stands_from: float
+    stands_to: float
+
+
+@dataclass(frozen=True, slots=True)
+class Conditional:
+    """A claim under one hypothesis; ``settled`` where the hypothesis decides it by definition."""
+
+    probability: Probability
+    settled: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """How probable a claim is and what that rests on.
+
+    ``bayes_factor`` [1] is posterior odds over prior odds; None where it is settled by definition, where every
+    draw agrees, or where there is no curve to print beside it. ``lowest`` and ``highest`` [1] are the range of
+    the probability over the widths tried.
+    """
+
+    claim: str
+    says: str
+    kind: Literal["claim", "hypothesis"]
+    threshold: float
+    prior: Probability
+    posterior: Probability
+    words: Words | None
+    by_hypothesis: Mapping[str, Conditional]
+    settled: bool
+    bayes_factor: float | None
+    curve: WidthCurve | None
+    lowest: float
+    highest: float
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerRow:
+    """One observation against its posterior prediction, in the unit of its method.
+
+    ``lower`` and ``upper`` bound the reading (equal for a point, None where open); ``predicted`` is the distribution
+    of the reading itself, scatter included; ``tail`` [1] the two-sided posterior predictive probability of a reading
+    at least as far out. Withdrawn observations have neither.
+    """
+
+    id: str
+    method: str
+    about: str
+    unit: str
+    stated: str
+    value: float
+    lower: float | None
+    upper: float | None
+    u: float | None
+    origin: str | None
+    date: str
+    source: str
+    url: str
+    note: str
+    private: bool
+    withdrawn: str | None
+    predicted: Spread | None
+    tail: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Assessment:
+    """Everything that a run concluded about one subject.
+
+    ``sentence`` is the verdict on the leading claim in one quotable sentence. ``fits_badly`` says that even the best
+    explanation fails its predictive check, which opens the sentence.
+    """
+
+    subject: str
+    sentence: str
+    fits_badly: bool
+    verdicts: tuple[Verdict, ...]
+    hypotheses: tuple[HypothesisSummary, ...]
+    quantities: tuple[QuantitySummary, ...]
+    ledger: tuple[LedgerRow, ...]
+    not_identified: tuple[str, ...]

@@ -1,0 +1,236 @@
+"""Verdicts: how probable each claim is, what that rests on, and how it is said."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from gaugeglass.inference.density import Floats
+from gaugeglass.inference.posterior import Posterior, Progress, holds
+from gaugeglass.inference.sampling import Fit, effective_size
+from gaugeglass.judgement.predictions import ledger, misfit
+from gaugeglass.judgement.quantities import summarise
+from gaugeglass.judgement.results import (
+    Assessment,
+    Conditional,
+    HypothesisSummary,
+    Probability,
+    Verdict,
+    WidthCurve,
+    Words,
+)
+from gaugeglass.judgement.widths import Refit, Target, chance, curves, odds, prior_chance
+from gaugeglass.language.spec import Claim
+
+WORDS = (
+    Words("almost no chance", 0.01, 0.05),
+    Words("very unlikely", 0.05, 0.20),
+    Words("unlikely", 0.20, 0.45),
+    Words("roughly even chance", 0.45, 0.55),
+    Words("likely", 0.55, 0.80),
+    Words("very likely", 0.80, 0.95),
+    Words("almost certain", 0.95, 0.99),
+)
+"""Intelligence Community Directive 203, "Analytic Standards", 2015, D.6.e(2)(a)."""
+
+MISFIT = 0.01
+"""Predictive probability below which an explanation does not fit: our convention. [1]"""
+_LEAST = 0.001  # smaller chances are said to be below it
+_DOUBT = 0.05
+"""Unanimous draws bound a probability at this level: ``1 - doubt ** (1 / effective draws)``. [1]"""
+
+
+def words_for(probability: float) -> Words | None:
+    """The published phrase for a probability; none outside 1 to 99 %, where the number stands alone."""
+    for words in WORDS:
+        if words.lower <= probability < words.upper or (words is WORDS[-1] and probability == words.upper):
+            return words
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class _Proposition:
+    """Something that holds or not in every draw: a claim of the model, or that a hypothesis is the true one."""
+
+    name: str
+    says: str
+    kind: Literal["claim", "hypothesis"]
+    threshold: float
+    target: Target
+    settled: bool
+    claim: Claim | None = None
+
+
+def judge(posterior: Posterior, *, progress: Progress | None = None) -> Assessment:
+    """Everything that the posterior lets one say of the subject: verdicts, quantities, hypotheses, the ledger."""
+    tell = progress or (lambda what, share: None)
+    propositions = _propositions(posterior)
+    curve: Mapping[str, WidthCurve] = {}
+    if posterior.spec.evidence:
+        tell("varying prior widths", 0.0)
+        unsettled = {p.name: (p.target, p.threshold) for p in propositions if not p.settled}
+        curve = curves(posterior, unsettled, lambda share: tell("varying prior widths", share))
+    verdicts = tuple(_verdict(posterior, p, curve.get(p.name)) for p in propositions)
+    hypotheses = _hypotheses(posterior)
+    quantities = summarise(posterior)
+    badly = bool(posterior.spec.evidence) and max(hypotheses, key=lambda h: h.posterior).misfit < MISFIT
+    unseen = tuple(q.name for q in quantities if q.identified == "not identified")
+    subject = posterior.spec.dossier.subject
+    sentence = _sentence(subject, verdicts[0] if posterior.spec.model.claims else None, badly)
+    return Assessment(subject, sentence, badly, verdicts, hypotheses, quantities, ledger(posterior), unseen)
+
+
+def _propositions(posterior: Posterior) -> tuple[_Proposition, ...]:
+    """Claims in the model's order, then hypotheses."""
+    spec = posterior.spec
+    claims = (
+        _Proposition(c.name, c.says, "claim", c.threshold, _claim_target(c), _settled_everywhere(posterior, c), c)
+        for c in spec.model.claims
+    )
+    rivals = spec.hypotheses if spec.has_rivals else ()
+    names = {c.name for c in spec.model.claims}
+    hypotheses = (
+        _Proposition(
+            f"hypothesis {h.name}" if h.name in names else h.name,
+            h.says,
+            "hypothesis",
+            0.5,
+            _hypothesis_target(h.name),
+            settled=False,
+        )
+        for h in rivals
+    )
+    return (*claims, *hypotheses)
+
+
+def _claim_target(claim: Claim) -> Target:
+    return lambda hypothesis, quantities: holds(claim, quantities)
+
+
+def _hypothesis_target(name: str) -> Target:
+    def target(hypothesis: str, quantities: Mapping[str, Floats]) -> Floats:
+        return np.full(np.shape(next(iter(quantities.values()))), float(hypothesis == name))
+
+    return target
+
+
+def _is_settled(posterior: Posterior, claim: Claim, hypothesis: str) -> bool:
+    """Whether a hypothesis decides a claim by definition: nothing the claim rests on is free under it."""
+    spec = posterior.spec
+    held = posterior.density.hypothesis(hypothesis)
+    return all(name in held.fix or name in spec.givens for name in spec.ancestors(claim.holds, held))
+
+
+def _settled_everywhere(posterior: Posterior, claim: Claim) -> bool:
+    return all(_is_settled(posterior, claim, h.name) for h in posterior.spec.hypotheses)
+
+
+def _verdict(posterior: Posterior, proposition: _Proposition, curve: WidthCurve | None) -> Verdict:
+    base = Refit(posterior.fits, posterior.priors, posterior.weights)
+    target = proposition.target
+    before = _bounded(prior_chance(target, base), target, posterior.priors, posterior.weights.prior)
+    after = _bounded(chance(target, base), target, posterior.fits, posterior.weights.posterior)
+    range_of = [p.probability for p in curve.points] if curve else [after.value]
+    mixed = 0 < before.value < 1 and 0 < after.value < 1
+    return Verdict(
+        claim=proposition.name,
+        says=proposition.says,
+        kind=proposition.kind,
+        threshold=proposition.threshold,
+        prior=before,
+        posterior=after,
+        words=words_for(after.value),
+        by_hypothesis=_conditionals(posterior, proposition.claim) if proposition.claim else {},
+        settled=proposition.settled,
+        bayes_factor=odds(after.value) / odds(before.value) if curve and mixed and not proposition.settled else None,
+        curve=curve,
+        lowest=min(range_of),
+        highest=max(range_of),
+    )
+
+
+def _conditionals(posterior: Posterior, claim: Claim) -> dict[str, Conditional]:
+    """The probability of a claim under each rival hypothesis."""
+    if not posterior.spec.has_rivals:
+        return {}
+    target, found = _claim_target(claim), {}
+    for h, fit in posterior.fits.items():
+        settled = _is_settled(posterior, claim, h)
+        values = target(h, fit.quantities)
+        p = float(values.mean())
+        error = float(np.sqrt(values.var() / effective_size(values)))
+        bounded = Probability(p, 0.0) if settled else _bounded((p, error), target, {h: fit}, np.ones(1))
+        found[h] = Conditional(bounded, settled)
+    return found
+
+
+def _bounded(value: tuple[float, float], target: Target, fits: Mapping[str, Fit], weights: Floats) -> Probability:
+    """The probability; where every draw agrees, with the bound that the effective number of draws allows."""
+    p, mcse = value
+    if 0 < p < 1:
+        return Probability(p, mcse)
+    doubt = sum(
+        float(w) * (1 - _DOUBT ** (1 / effective_size(target(h, f.quantities))))
+        for w, (h, f) in zip(weights, fits.items(), strict=True)
+    )
+    return Probability(p, float("nan"), at_least=1 - doubt if p >= 1 else None, at_most=doubt if p <= 0 else None)
+
+
+def _hypotheses(posterior: Posterior) -> tuple[HypothesisSummary, ...]:
+    weights = posterior.weights
+    return tuple(
+        HypothesisSummary(
+            name=h.name,
+            says=h.says,
+            prior=float(weights.prior[k]),
+            posterior=float(weights.posterior[k]),
+            mcse=float(weights.mcse[k]),
+            log_evidence=weights.evidences[k].log,
+            log_evidence_mcse=weights.evidences[k].mcse,
+            misfit=misfit(posterior.spec, posterior.fits[h.name], seed=posterior.seed),
+        )
+        for k, h in enumerate(posterior.spec.hypotheses)
+    )
+
+
+def _sentence(subject: str, leading: Verdict | None, badly: bool) -> str:
+    """The leading verdict in one sentence that can be quoted with its assumptions."""
+    opening = "No explanation here fits the evidence; with that said: " if badly else ""
+    if leading is None:
+        return f"{opening}{subject}: no claim was stated."
+    statement = leading.says[:1].lower() + leading.says[1:].rstrip(".")
+    if leading.settled:
+        return f"{opening}{subject}: it is settled by definition whether {statement}."
+    notes = []
+    if leading.words:
+        notes.append(
+            f"{leading.words.phrase}: {leading.words.lower:.0%} to {leading.words.upper:.0%}".replace("%", " %")
+        )
+    if leading.curve:
+        notes.append(f"{_percent(leading.lowest)} to {_percent(leading.highest)} over the prior widths tried")
+    said = f" ({'; '.join(notes)})" if notes else ""
+    return (
+        f"{opening}{subject}: the probability that {statement} is {_bounded_percent(leading.posterior)}{said}, "
+        f"from {_bounded_percent(leading.prior)} before the evidence, under the assumptions stated here."
+    )
+
+
+def _bounded_percent(p: Probability) -> str:
+    """A probability as a percentage; where every draw agrees, the bound, rounded so that it stays one."""
+    if p.at_least is not None:
+        return f"above {np.floor(1000 * p.at_least) / 10:.1f} %"
+    if p.at_most is not None:
+        return f"below {np.ceil(1000 * p.at_most) / 10:.1f} %"
+    return _percent(p.value)
+
+
+def _percent(p: float) -> str:
+    """A percentage that never reads 0 or 100."""
+    if p < _LEAST:
+        return f"below {100 * _LEAST:.1f} %"
+    if p > 1 - _LEAST:
+        return f"above {100 * (1 - _LEAST):.1f} %"
+    return f"{100 * p:.0f} %" if 0.05 <= p <= 0.95 else f"{100 * p:.1f} %"
