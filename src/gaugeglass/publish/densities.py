@@ -1,0 +1,204 @@
+"""Prior beside posterior: densities of quantities before and after the evidence."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+from typing import Any
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from gaugeglass.judgement.results import Assessment, QuantitySummary
+from gaugeglass.publish import numbers
+from gaugeglass.publish.sheet import (
+    EDGE,
+    FAINT,
+    LEFT,
+    MIST,
+    PAPER,
+    RIGHT,
+    SETTINGS,
+    TEAL,
+    WIDTH,
+    Draws,
+    Picture,
+    Sheet,
+    blank,
+    finish,
+    spoken,
+)
+
+_ATOM_SHARE = 0.01
+_BINS = 400
+_KEY = 0.27
+"""Height of the line that says which curve is which [inch]."""
+
+
+def prior_beside_posterior(
+    assessment: Assessment, prior: Draws, posterior: Draws, names: Sequence[str], *, name: str = "prior-posterior"
+) -> Picture:
+    """Densities of quantities before and after the evidence, with the credible interval of each.
+
+    Parameters
+    ----------
+    prior, posterior : mapping of str to array, dims ("draw",)
+        Draws of the quantities, in their units.
+    names : sequence of str
+        Which quantities to show.
+    """
+    with mpl.rc_context(SETTINGS):
+        summaries = [q for wanted in names for q in assessment.quantities if q.name == wanted]
+        title = _densities_title(summaries)
+        columns = 1 if len(summaries) == 1 else 2
+        height = 2.7 if columns == 1 else 2.08
+        sheet = blank(title, _KEY + 0.1 + height * math.ceil(len(summaries) / columns))
+        _key(sheet)
+        for i, quantity in enumerate(summaries):
+            _density_panel(sheet, quantity, prior, posterior, columns=columns, at=divmod(i, columns), height=height)
+        alt = f"{title}. " + " ".join(_density_sentence(q) for q in summaries)
+        headings = ("quantity", "unit", "prior median", "prior 5 %", "prior 95 %", "posterior median", "posterior 5 %",
+                    "posterior 95 %", "posterior sd over prior sd")  # fmt: skip
+        return finish(sheet, name, title, alt, headings, [_density_row(q) for q in summaries])
+
+
+def _densities_title(summaries: Sequence[QuantitySummary]) -> str:
+    if len(summaries) == 1:
+        only = summaries[0]
+        return f"{spoken(only.name).capitalize()}: {numbers.interval(only.posterior, only.unit)}"
+    spread = [q for q in summaries if not math.isnan(q.ratio)]
+    halved = sum(q.ratio < 0.5 for q in spread)
+    return f"The evidence narrows {halved} of {len(spread)} leading quantities to less than half of their prior width"
+
+
+def _density_sentence(q: QuantitySummary) -> str:
+    before, after = numbers.bounds(q.prior, q.unit), numbers.interval(q.posterior, q.unit)
+    return f"{spoken(q.name).capitalize()}: {after}; before the evidence {before}."
+
+
+def _density_row(q: QuantitySummary) -> tuple[Any, ...]:
+    return (q.name, numbers.unit_text(q.unit), q.prior.median, q.prior.lower, q.prior.upper, q.posterior.median,
+            q.posterior.lower, q.posterior.upper, q.ratio)  # fmt: skip
+
+
+def _density_panel(
+    sheet: Sheet,
+    q: QuantitySummary,
+    prior: Draws,
+    posterior: Draws,
+    *,
+    columns: int,
+    at: tuple[int, int],
+    height: float,
+) -> None:
+    gap = 0.26
+    width = (WIDTH - LEFT - RIGHT - gap * (columns - 1)) / columns
+    left, top = LEFT + at[1] * (width + gap), _KEY + at[0] * height
+    named = 0.2 if columns > 1 else 0.0
+    if named:
+        sheet.text(left, top, spoken(q.name), fontsize=9, fontweight="bold")
+    about = textwrap.wrap(q.about, 31 if columns > 1 else 68, max_lines=2, placeholder=" …")
+    for i, line in enumerate(about):
+        sheet.text(left, top + named + 0.15 * i, line, fontsize=8, color=FAINT)
+    if named:
+        shown = numbers.with_unit(numbers.rounded(q.posterior.median, q.posterior.sd), q.unit)
+        sheet.text(left, top + named + 0.34, shown, fontsize=9, fontweight="bold", color=TEAL)
+    above = 0.7 if named else 0.32
+    axes = sheet.axes(left, top + above, width, height - above - 0.5)
+    _densities(axes, q, prior[q.name], posterior[q.name])
+
+
+def _key(sheet: Sheet) -> None:
+    """Which curve is which, once for all panels."""
+    for x, text, color, weight in (
+        (LEFT, "posterior", TEAL, "bold"),
+        (LEFT + 0.82, "prior, dashed", FAINT, "normal"),
+        (LEFT + 1.85, "bar: median and 90 % credible interval", FAINT, "normal"),
+    ):
+        sheet.text(x, 0, text, fontsize=8, color=color, fontweight=weight)
+
+
+def _densities(axes: Axes, q: QuantitySummary, prior: Any, posterior: Any) -> None:
+    grid = np.linspace(*_window(q), _BINS)
+    before, after = _density(prior, grid), _density(posterior, grid)
+    peak = max(after.max(), before.max()) or 1.0
+    axes.fill_between(grid, before / peak, color=MIST, alpha=0.55, lw=0)
+    axes.plot(grid, before / peak, color=EDGE, lw=1, ls=(0, (4, 2)))
+    axes.fill_between(grid, after / peak, color=TEAL, alpha=0.28, lw=0)
+    axes.plot(grid, after / peak, color=TEAL, lw=1.6)
+    axes.plot([q.posterior.lower, q.posterior.upper], [-0.09, -0.09], color=TEAL, lw=3.2, solid_capstyle="butt")
+    axes.plot([q.posterior.median], [-0.09], "o", color=PAPER, mec=TEAL, ms=4.5)
+    axes.set(ylim=(-0.17, 1.08), xlim=(grid[0], grid[-1]))
+    _atoms(axes, prior, posterior)
+    _label_axis(axes, q.unit, numbers.scale_of(max(abs(grid[0]), abs(grid[-1]))))
+
+
+def _label_axis(axes: Axes, unit: str, exponent: int) -> None:
+    shown = numbers.unit_text(unit) or ("" if exponent else "pure number")
+    axes.set_xlabel(f"{numbers.power_text(exponent)} {shown}".strip() if exponent else shown, fontsize=8)
+    axes.locator_params(axis="x", nbins=5)
+    axes.xaxis.set_major_formatter(lambda x, _: f"{x / 10.0**exponent:.6g}".replace("-", numbers.MINUS))
+
+
+def _window(q: QuantitySummary) -> tuple[float, float]:
+    """What to show: the posterior with as much of the prior as leaves the posterior readable."""
+    after = max(q.posterior.upper - q.posterior.lower, 1e-3 * (q.prior.upper - q.prior.lower))
+    if not after > 0:
+        after = abs(q.posterior.median) or 1.0
+    low = max(min(q.prior.lower, q.posterior.lower), q.posterior.lower - 2.5 * after)
+    high = min(max(q.prior.upper, q.posterior.upper), q.posterior.upper + 2.5 * after)
+    margin = 0.08 * (high - low) + 0.35 * after
+    bounded = min(q.prior.lower, q.posterior.lower) >= 0
+    return (max(low - margin, -0.02 * (high - low)) if bounded else low - margin), high + margin
+
+
+def _density(draws: NDArray[np.float64], grid: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A smoothed density on a grid, mirrored at the ends of the draws so that a hard bound stays hard."""
+    values, share = _without_atom(np.asarray(draws, dtype=float).ravel())
+    if values.size < 2 or np.ptp(values) == 0:
+        return np.zeros_like(grid)
+    low, high = values.min(), values.max()
+    step = grid[1] - grid[0]
+    counts, _ = np.histogram(np.concatenate([values, 2 * low - values, 2 * high - values]),
+                             bins=np.append(grid - step / 2, grid[-1] + step / 2))  # fmt: skip
+    smooth = ndimage.gaussian_filter1d(counts.astype(float), max(_bandwidth(values) / step, 0.5), mode="nearest")
+    inside = (grid >= low - step / 2) & (grid <= high + step / 2)
+    return np.asarray(np.where(inside, smooth, 0.0) * share / (values.size * step))
+
+
+def _bandwidth(values: NDArray[np.float64]) -> float:
+    """Silverman's rule with the interquartile range (B. W. Silverman, Density Estimation, 1986; from memory)."""
+    quarter, threequarter = np.quantile(values, (0.25, 0.75))
+    spread = min(values.std(), (threequarter - quarter) / 1.34) or values.std()
+    return float(1.06 * spread * values.size**-0.2)
+
+
+def _without_atom(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+    """The draws without a value that many of them share exactly, and the share that is left."""
+    unique, counts = np.unique(values, return_counts=True)
+    most = int(counts.argmax())
+    if counts[most] < max(_ATOM_SHARE * values.size, 3):
+        return values, 1.0
+    rest = values[values != unique[most]]
+    return rest, rest.size / values.size
+
+
+def _atoms(axes: Axes, prior: NDArray[np.float64], posterior: NDArray[np.float64]) -> None:
+    """Stems for the value that a hypothesis fixes, as high as its share of the draws."""
+    said = []
+    for draws, color, name in ((prior, EDGE, "prior"), (posterior, TEAL, "posterior")):
+        values = np.asarray(draws, dtype=float).ravel()
+        rest, share = _without_atom(values)
+        if share in (0.0, 1.0):
+            continue
+        at = float(values[~np.isin(values, rest)][0])
+        axes.plot([at, at], [0, 1 - share], color=color, lw=2.4, solid_capstyle="butt")
+        said.append(f"{name} {numbers.percent(1 - share, 0)} at {numbers.exact(at)}")
+    if said:
+        low, high = axes.get_xlim()
+        axes.set_ylim(-0.17, 1.34)
+        axes.text(low + 0.01 * (high - low), 1.34, f"stem: {', '.join(said)}", color=FAINT, fontsize=7, va="top")

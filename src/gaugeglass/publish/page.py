@@ -1,0 +1,184 @@
+"""The page: one HTML file that needs no network and says what was concluded, from what, and how to check it."""
+
+from __future__ import annotations
+
+import base64
+import functools
+import re
+import shlex
+from collections.abc import Mapping, Sequence
+from importlib import resources
+from typing import Any
+from urllib.parse import urlsplit
+
+import jinja2
+from markupsafe import Markup, escape
+
+from gaugeglass.judgement.results import Assessment, HypothesisSummary, LedgerRow, QuantitySummary
+from gaugeglass.language.spec import Given, Hypothesis, Method, Spec
+from gaugeglass.publish import numbers
+from gaugeglass.publish.evidence import SURPRISING, name_of, open_questions, predicted_text, reading_text, tail_text
+from gaugeglass.publish.sheet import Picture, spoken
+from gaugeglass.publish.widths import bayes_range, stands_over
+
+FIXED_CAUTION = "A verdict is a probability under stated assumptions, not proof of anyone's intent."
+PRIVATE = "private source"
+_SHORT = 18
+_LINKED = ("http", "https")
+
+
+def page(spec: Spec, assessment: Assessment, pictures: Sequence[Picture], about_run: Mapping[str, Any]) -> str:
+    """The whole report as one HTML text.
+
+    Parameters
+    ----------
+    spec : Spec
+        The model and the dossier, already in the form that may be seen.
+    assessment : Assessment
+        What judgement concluded.
+    pictures : sequence of Picture
+        As `gaugeglass.publish.figures.pictures` draws them.
+    about_run : mapping
+        What to say of the run. ``seed``, ``command`` and ``versions`` (a mapping) have a place of their own; every
+        other entry is printed under its key.
+    """
+    return _environment().get_template("page.html.j2").render(
+        assessment=assessment, model=spec.model, style=_style(), fixed_caution=FIXED_CAUTION,
+        cautions=[c for c in spec.model.cautions if c.strip() != FIXED_CAUTION], inbox=len(spec.dossier.inbox),
+        counted=[r for r in assessment.ledger if r.withdrawn is None], surprising=SURPRISING,
+        withdrawn=[r for r in assessment.ledger if r.withdrawn is not None], methods=_methods(spec, assessment),
+        unidentified=open_questions(assessment), command=command(spec, about_run), run=_run(about_run),
+        source=_source, differs=_differs,
+        **_arranged(pictures),
+    )  # fmt: skip
+
+
+def command(spec: Spec, about_run: Mapping[str, Any]) -> str:
+    """The command that computes the same numbers again."""
+    if about_run.get("command"):
+        return str(about_run["command"])
+    seed = f" --seed {about_run['seed']}" if "seed" in about_run else ""
+    return f"gaugeglass infer {shlex.quote(f'observations/{spec.dossier.name}.yaml')}{seed}"
+
+
+def is_link(url: str) -> bool:
+    """Whether an address may become a link: HTTP and HTTPS with a host, nothing else."""
+    try:
+        parts = urlsplit(url.strip())
+    except ValueError:
+        return False
+    return parts.scheme.lower() in _LINKED and bool(parts.netloc)
+
+
+def _arranged(pictures: Sequence[Picture]) -> dict[str, list[Picture]]:
+    """The pictures by the section they stand in."""
+    sections = {"lead": "leading", "densities": "prior-posterior", "weights": "hypotheses", "widths": "width-curve",
+                "ledgers": "ledger"}  # fmt: skip
+    placed = {section: [p for p in pictures if p.name.startswith(prefix)] for section, prefix in sections.items()}
+    return {**placed, "described": [p for p in pictures if not p.name.startswith(tuple(sections.values()))]}
+
+
+def _methods(spec: Spec, assessment: Assessment) -> list[Method]:
+    used = {row.method for row in assessment.ledger}
+    return [m for m in spec.model.methods if m.name in used]
+
+
+def _run(about_run: Mapping[str, Any]) -> list[tuple[str, str]]:
+    entries = {key: value for key, value in about_run.items() if key != "command"}
+    return [(spoken(str(key)).capitalize(), _told(value)) for key, value in entries.items()]
+
+
+def _told(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return ", ".join(f"{key} {_told(inner)}" for key, inner in value.items())
+    if isinstance(value, list | tuple):
+        return ", ".join(_told(inner) for inner in value)
+    return numbers.plain(value) if isinstance(value, float) else str(value)
+
+
+def _source(row: LedgerRow) -> Markup:
+    """Where an observation can be looked up, as far as that may be said."""
+    title = row.source or (PRIVATE if row.private else "no source stated")
+    linked = Markup('<a href="{}" rel="noopener noreferrer">{}</a>').format(row.url, title)
+    shown = linked if is_link(row.url) else escape(title)
+    details = [text for text in (f"origin: {row.origin}" if row.origin else "", row.date, row.note) if text]
+    extra = Markup(" <small>{}</small>").format("; ".join(details)) if details else Markup()
+    private = Markup(' <span class="tag">private</span>') if row.private and row.source else Markup()
+    return Markup("{}{}{}").format(shown, extra, private)
+
+
+def _differs(hypothesis: Hypothesis) -> str:
+    """What sets a hypothesis apart, in one clause each."""
+    fixed = [f"{spoken(n)} fixed at {numbers.exact(v)}" for n, v in hypothesis.fix.items()]
+    replaced = [f"{spoken(n)} {p.stated}" for n, p in hypothesis.priors.items() if p is not None]
+    related = [f"{spoken(n)} = {text}" for n, text in hypothesis.relation_texts.items()]
+    said = "; ".join([f"prior weight {numbers.exact(hypothesis.prior_weight)}", *fixed, *replaced, *related])
+    return f" ({said})"
+
+
+# --- how the template prints --------------------------------------------------------------------------------
+
+
+@functools.cache
+def _environment() -> jinja2.Environment:
+    room = resources.files("gaugeglass.publish")
+    loader = jinja2.FunctionLoader(lambda name: room.joinpath(name).read_text(encoding="utf-8"))
+    environment = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True)
+    environment.filters.update(
+        base64=lambda data: base64.b64encode(data).decode("ascii"), cell=cell, probability=numbers.probability,
+        percent=numbers.percent, words=numbers.words, bayes_factor=numbers.bayes_factor, spoken=spoken,
+        bayes_range=bayes_range, stands_over=stands_over, bounds=numbers.bounds, middle=numbers.middle,
+        chance=numbers.chance, clause=_clause,
+        ratios=_ratios, name_of=name_of, predicted=predicted_text, reading=reading_text, weight=_weight,
+        evidence=_evidence, scatter=_scatter, sentence=_sentence, given=_given, tail=tail_text,
+        unbroken=_unbroken,
+    )  # fmt: skip
+    return environment
+
+
+def _style() -> Markup:
+    return Markup(resources.files("gaugeglass.publish").joinpath("page.css").read_text(encoding="utf-8"))  # noqa: S704 - our own file
+
+
+def cell(value: str | float | None) -> str:
+    """One entry of a table of numbers."""
+    if value is None:
+        return numbers.ABSENT
+    return value if isinstance(value, str) else numbers.plain(float(value), 5)
+
+
+def _sentence(text: str) -> str:
+    text = text.replace(" %", f"{numbers.SPACE}%").replace(" ± ", f"{numbers.SPACE}±{numbers.SPACE}")
+    return text[:1].upper() + text[1:]
+
+
+def _ratios(q: QuantitySummary) -> str:
+    return f"{numbers.plain(q.ratio, 2)} / {numbers.plain(q.sharp_ratio, 2)}"
+
+
+def _weight(h: HypothesisSummary) -> str:
+    return numbers.percent_with_error(h.posterior, h.mcse)
+
+
+def _evidence(h: HypothesisSummary) -> str:
+    return numbers.value(h.log_evidence, h.log_evidence_mcse)
+
+
+def _unbroken(text: str) -> str:
+    """A short reading kept on one line."""
+    return text.replace(" ", numbers.SPACE) if len(text) <= _SHORT else text
+
+
+def _clause(text: str) -> str:
+    """The first clause of a text that says more."""
+    return re.split(r"[.;] ", text, maxsplit=1)[0].rstrip(".")
+
+
+def _given(g: Given) -> str:
+    return "stated by the dossier" if g.value is None else numbers.exact(g.value, g.unit.text)
+
+
+def _scatter(method: Method) -> str:
+    likelihood = method.likelihood
+    nu = "" if likelihood.nu is None else f", nu {numbers.exact(likelihood.nu)}"
+    return f"{spoken(likelihood.family)}{nu}; u {likelihood.u_text or 'as stated by each observation'}"

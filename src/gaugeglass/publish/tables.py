@@ -1,0 +1,193 @@
+"""Tables in plain text for the terminal, at whatever width it has, and as HTML for a notebook."""
+
+from __future__ import annotations
+
+import io
+import textwrap
+from collections.abc import Iterable, Sequence
+from html import escape
+from typing import Literal
+
+from rich import box
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from gaugeglass.judgement.results import Assessment, Conditional, HypothesisSummary, LedgerRow, QuantitySummary, Verdict
+from gaugeglass.publish import numbers
+from gaugeglass.publish.evidence import SURPRISING, name_of, open_questions, predicted_text, reading_text, tail_text
+from gaugeglass.publish.sheet import spoken
+from gaugeglass.publish.widths import bayes_range, stands_over
+
+UNBROKEN = 18
+"""Cells of a column that are no longer than this stay on one line [letters]."""
+NARROW = 64
+"""Below this width [letters] a table becomes a list of records."""
+
+type Row = tuple[str, ...]
+
+
+def assessment_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
+    """Everything that an assessment says: the sentence first, then every table."""
+    sections = (verdicts_text, hypotheses_text, quantities_text, ledger_text, not_identified_text)
+    return "\n\n".join(text for section in sections if (text := section(assessment, width, color=color)))
+
+
+def verdicts_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
+    """The quotable sentence, and beneath it every verdict with what it rests on."""
+    opening = "\n".join(textwrap.wrap(assessment.sentence, width))
+    headings = ("claim", "before", "after", "in words")
+    rows = [_verdict(v) for v in assessment.verdicts]
+    details = [line for v in assessment.verdicts for line in _details(v, width)]
+    return "\n".join([opening, "", _table("Verdicts", headings, rows, width, color=color), *details])
+
+
+def hypotheses_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
+    """Weights of the rival explanations before and after the evidence; empty where there is only one."""
+    if len(assessment.hypotheses) < 2:
+        return ""
+    headings = ("hypothesis", "before", "after", "misfit")
+    return _table("Hypotheses", headings, [_hypothesis(h) for h in assessment.hypotheses], width, color=color)
+
+
+def quantities_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
+    """Every quantity before and after the evidence."""
+    headings = ("quantity", "before (90 %)", "after (90 % credible)", "sd ratio")
+    return _table("Quantities", headings, [_quantity(q) for q in assessment.quantities], width, color=color)
+
+
+def ledger_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
+    """Every observation against its posterior prediction, those withdrawn included."""
+    headings = ("observation", "reading", "predicted", "tail")
+    counted = [_observation(r) for r in assessment.ledger if r.withdrawn is None]
+    gone = [f"{name_of(r)}, {r.stated}: {r.withdrawn}" for r in assessment.ledger if r.withdrawn is not None]
+    table = _table("Ledger", headings, counted, width, color=color)
+    return "\n".join([table, *(["", "Withdrawn", *_bullets(gone, width)] if gone else [])])
+
+
+def not_identified_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
+    """What no evidence of this kind could settle; empty where there is nothing."""
+    if not assessment.not_identified:
+        return ""
+    heading = _styled("Not identified by these methods", width, color=color)
+    return "\n".join([heading, *_bullets(open_questions(assessment), width)])
+
+
+def assessment_html(assessment: Assessment) -> str:
+    """An assessment as a notebook shows it: the sentence and the verdicts, hypotheses and quantities."""
+    headings = ("claim", "before", "after", "in words")
+    tables = [_html("Verdicts", headings, [_verdict(v) for v in assessment.verdicts])]
+    if len(assessment.hypotheses) > 1:
+        rows = [_hypothesis(h) for h in assessment.hypotheses]
+        tables.append(_html("Hypotheses", ("hypothesis", "before", "after", "misfit"), rows))
+    rows = [_quantity(q) for q in assessment.quantities]
+    tables.append(_html("Quantities", ("quantity", "before (90 %)", "after (90 % credible)", "sd ratio"), rows))
+    open_ends = "".join(f"<li>{escape(line)}</li>" for line in open_questions(assessment))
+    ending = f"<p>Not identified by these methods:</p><ul>{open_ends}</ul>" if open_ends else ""
+    return f"<div><p><strong>{escape(assessment.sentence)}</strong></p>{''.join(tables)}{ending}</div>"
+
+
+# --- rows ---------------------------------------------------------------------------------------------------
+
+
+def _verdict(v: Verdict) -> Row:
+    phrase = v.words.phrase if v.words else numbers.ABSENT
+    return _capital(v.says), numbers.probability(v.prior), numbers.probability(v.posterior), phrase
+
+
+def _details(v: Verdict, width: int) -> list[str]:
+    """What a verdict rests on, one clause a line."""
+    clauses = [f"in words: {numbers.words(v.words)}"]
+    clauses += [f"if {spoken(name)}: {_conditional(c)}" for name, c in v.by_hypothesis.items()]
+    if v.curve is not None:
+        if v.bayes_factor is not None and not v.settled:
+            clauses.append(
+                f"Bayes factor {numbers.bayes_factor(v.bayes_factor)}, {bayes_range(v.curve)} over the widths tried"
+            )
+        clauses.append(f"stands over widths {stands_over(v.curve)} of the prior of {spoken(v.curve.latent)}, "
+                       f"{numbers.chance(v.lowest)} to {numbers.chance(v.highest)}")  # fmt: skip
+    return ["", *textwrap.wrap(f"{_capital(v.says)}:", width), *_bullets(clauses, width)]
+
+
+def _conditional(c: Conditional) -> str:
+    if not c.settled:
+        return numbers.probability(c.probability)
+    return f"{'true' if c.probability.value > 0.5 else 'false'}, settled by definition"
+
+
+def _hypothesis(h: HypothesisSummary) -> Row:
+    after = numbers.percent_with_error(h.posterior, h.mcse)
+    return f"{spoken(h.name)}: {h.says}", numbers.percent(h.prior), after, numbers.percent(h.misfit)
+
+
+def _quantity(q: QuantitySummary) -> Row:
+    if not q.posterior.upper > q.posterior.lower:
+        return spoken(q.name), "", numbers.exact(q.posterior.median, q.unit), q.identified
+    ratio = numbers.plain(q.ratio, 2)
+    if q.identified != "identified":
+        ratio = f"{ratio}, {q.identified}"
+    return spoken(q.name), numbers.bounds(q.prior, q.unit), numbers.middle(q.posterior, q.unit), ratio
+
+
+def _observation(r: LedgerRow) -> Row:
+    mark = " !" if r.tail is not None and r.tail < SURPRISING else ""
+    return name_of(r), reading_text(r), predicted_text(r), tail_text(r.tail) + mark
+
+
+# --- how they are set ---------------------------------------------------------------------------------------
+
+
+def _table(title: str, headings: Row, rows: Sequence[Row], width: int, *, color: bool) -> str:
+    heading = _styled(title, width, color=color)
+    if width < NARROW:
+        return "\n".join([heading, *(line for row in rows for line in _record(headings, row, width))])
+    table = Table(
+        box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, width=width, header_style="bold" if color else ""
+    )
+    first = max(len(cell) for cell in (headings[0], *(row[0] for row in rows)))
+    for i, name in enumerate(headings):
+        whole = i > 0 and max((len(row[i]) for row in rows), default=0) <= UNBROKEN
+        table.add_column(name, overflow="fold", no_wrap=whole, width=None if i else min(first, width // 3))
+    for row in rows:
+        table.add_row(*(Text(cell) for cell in row))
+    return "\n".join([heading, _render(table, width, color=color)])
+
+
+def _record(headings: Row, row: Row, width: int) -> list[str]:
+    """One row as lines of its own, for a narrow terminal."""
+    lines = _wrapped(row[0], width)
+    for name, cell in zip(headings[1:], row[1:], strict=True):
+        if cell:
+            lines += _wrapped(f"{name}: {cell}", width, indent="  ")
+    return lines
+
+
+def _bullets(lines: Iterable[str], width: int) -> list[str]:
+    return [part for line in lines for part in _wrapped(f"- {line}", width, hanging="  ")]
+
+
+def _wrapped(text: str, width: int, *, indent: str = "", hanging: str = "    ") -> list[str]:
+    return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=hanging, break_on_hyphens=False)
+
+
+def _styled(title: str, width: int, *, color: bool) -> str:
+    return _render(Text(title, style="bold" if color else ""), width, color=color)
+
+
+def _render(what: Table | Text, width: int, *, color: bool) -> str:
+    out = io.StringIO()
+    system: Literal["standard"] | None = "standard" if color else None
+    console = Console(file=out, width=width, force_terminal=color, no_color=not color, color_system=system,
+                      highlight=False, markup=False, emoji=False)  # fmt: skip
+    console.print(what)
+    return "\n".join(line.rstrip() for line in out.getvalue().rstrip("\n").split("\n"))
+
+
+def _html(caption: str, headings: Row, rows: Sequence[Row]) -> str:
+    head = "".join(f'<th scope="col">{escape(h)}</th>' for h in headings)
+    body = "".join(f"<tr>{''.join(f'<td>{escape(cell)}</td>' for cell in row)}</tr>" for row in rows)
+    return f"<table><caption>{escape(caption)}</caption><thead><tr>{head}</tr></thead><tbody>{body}</tbody></table>"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]

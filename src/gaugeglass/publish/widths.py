@@ -1,0 +1,126 @@
+"""A verdict over the width of the prior that it hinges on most."""
+
+from __future__ import annotations
+
+import math
+
+import matplotlib as mpl
+import numpy as np
+from matplotlib.axes import Axes
+
+from gaugeglass.judgement.results import Assessment, Verdict, WidthCurve
+from gaugeglass.publish import numbers
+from gaugeglass.publish.sheet import (
+    FAINT,
+    LEFT,
+    OCHRE,
+    PLUM,
+    RIGHT,
+    RULE,
+    SETTINGS,
+    TEAL,
+    WIDTH,
+    Picture,
+    blank,
+    finish,
+    short,
+    spoken,
+)
+
+
+def width_curve(assessment: Assessment, index: int = 0) -> Picture:
+    """A verdict and its Bayes factor over the width of the prior that it hinges on most."""
+    verdict = assessment.verdicts[index]
+    curve = verdict.curve
+    if curve is None:
+        raise ValueError(f"the verdict on {verdict.claim!r} has no curve over prior widths")
+    with mpl.rc_context(SETTINGS):
+        title = _width_title(curve)
+        factors = [(p.factor, p.bayes_factor) for p in curve.points if 0 < p.bayes_factor < math.inf]
+        sheet = blank(title, 4.0 if factors else 2.8)
+        width = WIDTH - LEFT - RIGHT - 0.42
+        panels = [sheet.axes(LEFT + 0.42, 0.22, width, 1.85)]
+        sheet.text(LEFT, 0, f"Probability: {short(verdict.says, 60)}", fontsize=8, color=FAINT)
+        _probability_panel(panels[0], verdict, curve)
+        if factors:
+            panels.append(sheet.axes(LEFT + 0.42, 2.72, width, 0.65))
+            sheet.text(LEFT, 2.5, "Bayes factor", fontsize=8, color=FAINT)
+            _factor_panel(panels[1], curve, factors)
+        panels[-1].set_xlabel(f"width of the prior of “{spoken(curve.latent)}” over the stated one", fontsize=8)
+        headings = ("width factor", "probability", "Monte Carlo error", "Bayes factor")
+        cells = [(p.factor, p.probability, p.mcse, p.bayes_factor) for p in curve.points]
+        name = "width-curve" if index == 0 else f"width-curve-{verdict.claim}"
+        return finish(sheet, name, title, _width_alt(verdict, curve, title), headings, cells)
+
+
+def stands_over(curve: WidthCurve) -> str:
+    """Over which widths a verdict stands, in words."""
+    return f"{numbers.factor(curve.stands_from)} to {numbers.factor(curve.stands_to)}"
+
+
+def bayes_range(curve: WidthCurve) -> str:
+    """The least and greatest Bayes factor over the widths tried."""
+    factors = [p.bayes_factor for p in curve.points if math.isfinite(p.bayes_factor)]
+    if not factors:
+        return numbers.ABSENT
+    return f"{numbers.bayes_factor(min(factors))} to {numbers.bayes_factor(max(factors))}"
+
+
+def _width_title(curve: WidthCurve) -> str:
+    tried = [p.factor for p in curve.points]
+    if curve.stands_from <= min(tried) and curve.stands_to >= max(tried):
+        return f"The verdict stands at every prior width tried, {stands_over(curve)}"
+    return f"The verdict stands for prior widths {stands_over(curve)} and turns beyond"
+
+
+def _width_alt(verdict: Verdict, curve: WidthCurve, title: str) -> str:
+    ends = f"{numbers.chance(verdict.lowest)} to {numbers.chance(verdict.highest)}"
+    return (f"{title}. Curve of the probability that {verdict.says} over the width of the prior of "
+            f"{spoken(curve.latent)}: {ends}; Bayes factor {bayes_range(curve)}; "
+            f"threshold {numbers.percent(verdict.threshold, 0)}.")  # fmt: skip
+
+
+def _log_axis(axes: Axes, curve: WidthCurve) -> None:
+    axes.set_xscale("log", base=2)
+    tried = [p.factor for p in curve.points]
+    low, high = min(tried), max(tried)
+    ticks = [2.0**k for k in range(math.ceil(math.log2(low) - 1e-9), math.floor(math.log2(high) + 1e-9) + 1)]
+    axes.set_xticks(ticks, [f"{numbers.factor(t)}\nas stated" if t == 1 else numbers.factor(t) for t in ticks])
+    axes.minorticks_off()
+    axes.set_xlim(low * 0.94, high * 1.06)
+
+
+def _probability_panel(axes: Axes, verdict: Verdict, curve: WidthCurve) -> None:
+    _log_axis(axes, curve)
+    x = [p.factor for p in curve.points]
+    y = np.array([p.probability for p in curve.points])
+    error = 2 * np.nan_to_num([p.mcse for p in curve.points])
+    axes.axvspan(curve.stands_from, curve.stands_to, color=TEAL, alpha=0.07, lw=0)
+    axes.fill_between(x, np.clip(y - error, 0, 1), np.clip(y + error, 0, 1), color=TEAL, alpha=0.3, lw=0)
+    axes.plot(x, y, color=TEAL, lw=1.8, marker="o", ms=4)
+    axes.axhline(verdict.threshold, color=PLUM, lw=1.1, ls=(0, (5, 3)))
+    axes.text(x[-1] * 1.05, verdict.threshold + 0.02, f"threshold {numbers.percent(verdict.threshold, 0)}", color=PLUM,
+              fontsize=8, ha="right", va="bottom")  # fmt: skip
+    axes.text(curve.stands_from * 1.02, 0.03, "shaded: the verdict stands", color=TEAL, fontsize=8, va="bottom")
+    axes.axvline(1, color=RULE, lw=0.9, zorder=0)
+    axes.set_ylim(0, 1.05)
+    axes.set_yticks([0, 0.5, 1], ["0 %", "50 %", "100 %"])
+
+
+def _factor_panel(axes: Axes, curve: WidthCurve, factors: list[tuple[float, float]]) -> None:
+    _log_axis(axes, curve)
+    x, y = zip(*factors, strict=True)
+    axes.set_yscale("log")
+    axes.plot(x, y, color=OCHRE, lw=1.8, marker="o", ms=3.5)
+    axes.axhline(1, color=RULE, lw=0.9)
+    low, high = min(*y, 1) / 1.5, max(*y, 1) * 1.5
+    axes.set_ylim(low, high)
+    axes.minorticks_off()
+    ticks = _spaced([float(f"{end:.2g}") for end in (min(y), max(y))], least=0.22 * math.log(high / low))
+    axes.set_yticks(ticks, [numbers.bayes_factor(t) for t in ticks])
+
+
+def _spaced(ends: list[float], *, least: float) -> list[float]:
+    """Both ends and, where there is room for its label, 1."""
+    room = all(abs(math.log(end)) > least for end in ends)
+    return list(dict.fromkeys([*ends, *([1.0] if room else [])]))

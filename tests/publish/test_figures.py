@@ -1,0 +1,108 @@
+"""Pictures state what they show, in words too, and are the same bytes each time."""
+
+from __future__ import annotations
+
+import dataclasses
+import math
+from xml.etree import ElementTree as ET
+
+import numpy as np
+import pytest
+
+from gaugeglass.publish import densities, figures
+from gaugeglass.publish.figures import Picture
+from publish import water_tank
+
+EXPECTED = ["leading", "prior-posterior", "hypotheses", "width-curve", "chain-1", "parts-2", "ledger"]
+
+
+@pytest.fixture(scope="module")
+def drawn() -> dict[str, Picture]:
+    pictures = figures.pictures(water_tank.spec(), water_tank.assessment(), *water_tank.draws())
+    return {p.name: p for p in pictures}
+
+
+def test_a_report_has_every_picture_that_has_something_to_show(drawn: dict[str, Picture]) -> None:
+    assert list(drawn) == EXPECTED
+
+
+@pytest.mark.parametrize("name", EXPECTED)
+def test_each_picture_has_two_formats_a_text_and_its_numbers(drawn: dict[str, Picture], name: str) -> None:
+    picture = drawn[name]
+    ET.fromstring(picture.svg)  # noqa: S314 - our own bytes
+    assert picture.png.startswith(b"\x89PNG")
+    assert picture.alt.startswith(picture.title)
+    assert len(picture.alt) > len(picture.title)
+    assert picture.numbers["rows"]
+    assert {len(row) for row in picture.numbers["rows"]} == {len(picture.numbers["columns"])}
+
+
+def test_pictures_are_the_same_bytes_each_time(drawn: dict[str, Picture]) -> None:
+    again = figures.pictures(water_tank.spec(), water_tank.assessment(), *water_tank.draws())
+    assert {p.name: (p.svg, p.png) for p in again} == {n: (p.svg, p.png) for n, p in drawn.items()}
+
+
+def test_pictures_carry_no_date_and_no_text_that_needs_a_font(drawn: dict[str, Picture]) -> None:
+    for picture in drawn.values():
+        assert b"<dc:date>" not in picture.svg
+        assert b"<text" not in picture.svg
+
+
+def test_the_ledger_names_what_is_surprising_and_keeps_what_was_withdrawn(drawn: dict[str, Picture]) -> None:
+    assert drawn["ledger"].title == "1 of 6 readings lies where fewer than 5 % were expected; 1 withdrawn"
+    assert [row[0] for row in drawn["ledger"].numbers["rows"]][-1] == "meter-0"
+    assert "private source" in drawn["ledger"].alt
+
+
+def test_parts_of_other_units_are_converted_to_the_first(drawn: dict[str, Picture]) -> None:
+    lid = next(row for row in drawn["parts-2"].numbers["rows"] if row[0] == "lid")
+    assert lid[1] == "kg"
+    assert lid[2] == pytest.approx(9.2, abs=0.1)
+
+
+def test_a_density_keeps_its_area_and_its_bound() -> None:
+    draws = np.random.default_rng(3).exponential(1.0, 40_000)
+    grid = np.linspace(-1, 12, 400)
+    density = densities._density(draws, grid)
+    assert density.sum() * (grid[1] - grid[0]) == pytest.approx(1, abs=0.02)
+    assert density[grid < -0.1].max() == 0
+    assert density.max() > 0.85
+
+
+def test_a_density_leaves_out_what_a_hypothesis_fixes() -> None:
+    rng = np.random.default_rng(3)
+    draws = np.where(rng.uniform(size=20_000) < 0.4, 0.0, rng.normal(5, 1, 20_000))
+    grid = np.linspace(-2, 10, 400)
+    assert densities._density(draws, grid).sum() * (grid[1] - grid[0]) == pytest.approx(0.6, abs=0.02)
+
+
+def test_an_assessment_without_rivals_curve_or_observations_still_draws() -> None:
+    full = water_tank.assessment()
+    verdicts = tuple(dataclasses.replace(v, curve=None, bayes_factor=None) for v in full.verdicts)
+    bare = dataclasses.replace(full, hypotheses=full.hypotheses[:1], verdicts=verdicts, ledger=())
+    names = [p.name for p in figures.pictures(water_tank.spec(), bare, *water_tank.draws())]
+    assert names == ["leading", "prior-posterior", "chain-1", "parts-2"]
+
+
+def test_a_verdict_without_a_curve_has_no_picture_of_one() -> None:
+    full = water_tank.assessment()
+    bare = dataclasses.replace(full, verdicts=(dataclasses.replace(full.verdicts[0], curve=None),))
+    with pytest.raises(ValueError, match="no curve"):
+        figures.width_curve(bare)
+
+
+def test_infinite_and_missing_bayes_factors_do_not_break_the_curve() -> None:
+    full = water_tank.assessment()
+    curve = full.verdicts[0].curve
+    assert curve is not None
+    points = tuple(
+        dataclasses.replace(p, bayes_factor=math.inf if p.factor > 1 else math.nan, mcse=math.nan) for p in curve.points
+    )
+    verdict = dataclasses.replace(full.verdicts[0], curve=dataclasses.replace(curve, points=points))
+    assert figures.width_curve(dataclasses.replace(full, verdicts=(verdict,))).png
+
+
+def test_dollar_signs_in_names_are_plain_text() -> None:
+    full = water_tank.assessment()
+    row = dataclasses.replace(full.ledger[0], id="$\\frac{broken", stated="1 $ 2")
+    assert figures.ledger(dataclasses.replace(full, ledger=(row,))).svg
