@@ -1,0 +1,104 @@
+"""The shape of ``result.json``: an assessment as typed JSON, and back."""
+
+from __future__ import annotations
+
+import json
+import math
+import types
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from typing import Any, Literal, TypeAliasType, Union, get_args, get_origin, get_type_hints
+
+from gaugeglass.errors import StoreError
+from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Assessment
+
+RESULT = "gaugeglass.result/1"
+"""Name and version of the shape; the version counts up where a reader of the old one would go wrong."""
+
+
+def result_document(assessment: Assessment, *, dossier: str, model: str) -> dict[str, Any]:
+    """The document of an assessment; NaN and infinity become null, for JSON has neither."""
+    head = {
+        "format": RESULT,
+        "dossier": dossier,
+        "model": model,
+        "interval": {"probability": INTERVAL_PROBABILITY, "kind": "equal-tailed"},
+    }
+    return {**head, **plain(assessment)}
+
+
+def assessment_of(document: Mapping[str, Any]) -> Assessment:
+    """The assessment that a document holds; null where a number belongs becomes NaN.
+
+    Raises
+    ------
+    StoreError
+        If the document is of another shape or version.
+    """
+    check_format(document, RESULT)
+    try:
+        return _build(Assessment, document)  # type: ignore[no-any-return]
+    except (KeyError, TypeError, ValueError, AttributeError) as problem:
+        message = f"the result is damaged: {problem}"
+        raise StoreError(message) from problem
+
+
+def check_format(document: Mapping[str, Any], wanted: str) -> None:
+    """Refuse a document of another kind or version."""
+    found = str(document.get("format"))
+    kind, _, version = found.rpartition("/")
+    if found == wanted:
+        return
+    newer = kind == wanted.rpartition("/")[0] and version.isdigit()
+    hint = "; a newer gaugeglass wrote it" if newer and int(version) > int(wanted.rpartition("/")[2]) else ""
+    raise StoreError(f"found a document of format '{found}' where '{wanted}' belongs{hint}")
+
+
+def dump(document: Any) -> bytes:
+    """A document as UTF-8 text, indented, with a newline at its end."""
+    return (json.dumps(plain(document), ensure_ascii=False, indent=2, allow_nan=False) + "\n").encode()
+
+
+def plain(value: Any) -> Any:
+    """The same made of what JSON has: dataclasses become mappings, tuples lists, numbers of libraries plain ones."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(key): plain(entry) for key, entry in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(entry) for entry in value]
+    if value is None or isinstance(value, str | bool | int):
+        return value
+    if hasattr(value, "tolist"):
+        return plain(value.tolist())
+    return float(value) if math.isfinite(value) else None
+
+
+def _build(kind: Any, found: Any) -> Any:
+    """A value of an annotated type from what JSON holds of it."""
+    if is_dataclass(kind) and isinstance(kind, type):
+        hints = get_type_hints(kind)
+        return kind(**{f.name: _build(hints[f.name], found[f.name]) for f in fields(kind)})
+    kind = kind.__value__ if isinstance(kind, TypeAliasType) else kind
+    origin, inner = get_origin(kind), get_args(kind)
+    if origin in (Union, types.UnionType):
+        return None if found is None else _build(next(k for k in inner if k is not type(None)), found)
+    if origin is tuple:
+        return tuple(_build(inner[0], entry) for entry in found)
+    if origin is not None and origin is not Literal and issubclass(origin, Mapping):
+        return {key: _build(inner[1], entry) for key, entry in found.items()}
+    return _one_of(inner, found) if origin is Literal else _scalar(kind, found)
+
+
+def _one_of(options: tuple[Any, ...], found: Any) -> Any:
+    if found not in options:
+        raise ValueError(f"{found!r} is none of {options}")
+    return found
+
+
+def _scalar(kind: type, found: Any) -> Any:
+    if kind is float:
+        return math.nan if found is None else float(found)
+    if not isinstance(found, kind):
+        raise TypeError(f"{found!r} where {kind.__name__} belongs")
+    return found

@@ -1,0 +1,352 @@
+"""Runs on disk: one folder a run, written whole or not at all, and read again with its digests checked.
+
+``reports/DOSSIER/RUN/`` holds ``run.json`` (what computed it, and the digest of every other file), ``result.json``,
+``posterior.nc``, ``inputs/`` (a workspace in itself), ``figures/`` and ``report.html``. The digest of ``run.json`` is
+the digest of the run.
+"""
+
+from __future__ import annotations
+
+import datetime
+import hashlib
+import json
+import os
+import shutil
+import tempfile
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Protocol
+
+from gaugeglass.errors import StoreError
+from gaugeglass.judgement.results import Assessment
+from gaugeglass.language.files import load
+from gaugeglass.language.spec import Spec
+from gaugeglass.record.documents import assessment_of, check_format, dump, plain, result_document
+from gaugeglass.record.redaction import leaks
+
+if TYPE_CHECKING:
+    import xarray as xr
+
+    from gaugeglass.inference.posterior import Posterior
+
+RUN = "gaugeglass.run/1"
+"""Name and version of the shape of ``run.json``."""
+
+PUBLIC = "-public"
+_HIDDEN = ".partial-"
+_MOST_TWINS = 1000
+
+
+class Drawn(Protocol):
+    """A picture as it is recorded: its two forms, its text equivalent and the numbers behind it."""
+
+    @property
+    def name(self) -> str: ...  # noqa: D102
+    @property
+    def title(self) -> str: ...  # noqa: D102
+    @property
+    def alt(self) -> str: ...  # noqa: D102
+    @property
+    def svg(self) -> bytes: ...  # noqa: D102
+    @property
+    def png(self) -> bytes: ...  # noqa: D102
+    @property
+    def numbers(self) -> Mapping[str, Any]: ...  # noqa: D102
+
+
+@dataclass(frozen=True)
+class Run:
+    """A recorded run. ``about`` is what its ``run.json`` holds, ``digest`` the digest of that file."""
+
+    folder: Path
+    about: Mapping[str, Any]
+    assessment: Assessment
+    digest: str
+
+    @property
+    def name(self) -> str:
+        """The run's name: when it was made, and the beginning of its draws' digest."""
+        return str(self.about["run"])
+
+    def spec(self) -> Spec:
+        """The inputs, read again from the run's own copies."""
+        dossiers = sorted((self.folder / "inputs" / "observations").glob("*"))
+        if not dossiers:
+            raise StoreError(f"run {self.folder} keeps no inputs: its dossier was made in Python")
+        return load(dossiers[0])
+
+    def draws_as_written(self) -> bytes:
+        """The bytes of ``posterior.nc``."""
+        return _read(self.folder / "posterior.nc")
+
+    def draws(self) -> tuple[dict[str, Any], dict[str, Any]]:
+        """Draws of every quantity over the hypotheses before and after the evidence, by name; dims ("draw",)."""
+        import xarray as xr
+
+        path = self.folder / "posterior.nc"
+        try:
+            with xr.open_datatree(path, engine="h5netcdf") as tree:
+                groups = [tree[name].to_dataset() for name in ("prior", "posterior")]
+                before, after = ({str(k): v.to_numpy().ravel() for k, v in g.data_vars.items()} for g in groups)
+        except (OSError, KeyError, ValueError) as problem:
+            raise StoreError(f"{path} is damaged: {problem}") from problem
+        return before, after
+
+
+def about(posterior: Posterior) -> dict[str, Any]:
+    """What ``run.json`` says of how a posterior came about; nothing of it is private."""
+    return {
+        "dossier": posterior.spec.dossier.name,
+        "file": Path(posterior.spec.dossier.file).name,
+        "model": posterior.spec.model.name,
+        "subject": posterior.spec.dossier.subject,
+        "created": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        "public": False,
+        "seed": posterior.seed,
+        "settings": plain(posterior.settings),
+        "note": posterior.note,
+        "versions": plain(posterior.versions),
+        "seconds": plain(posterior.seconds),
+        "diagnostics": {name: plain(fit.diagnostics) for name, fit in posterior.fits.items()},
+        "weighing": {
+            name: plain(evidence)
+            for name, evidence in zip(posterior.weights.names, posterior.weights.evidences, strict=True)
+        },
+    }
+
+
+def facts(about_run: Mapping[str, Any]) -> dict[str, Any]:
+    """What a page says of a run, from what ``about`` says, in the order to be read."""
+    settings, seconds = about_run["settings"], about_run["seconds"]
+    dossier = f"observations/{about_run['file']}"
+    found = {
+        "command": f"gaugeglass assess {dossier} --seed {about_run['seed']} --draws {settings['draws']}",
+        "made": about_run["created"],
+        "seed": about_run["seed"],
+        "draws": f"{settings['chains']} chains of {settings['draws']} for each hypothesis",
+        "seconds": {step: round(spent, 1) for step, spent in seconds.items()},
+        "versions": about_run["versions"],
+    }
+    return found | ({"note": about_run["note"]} if about_run["note"] else {})
+
+
+def write(
+    posterior: Posterior, assessment: Assessment, pictures: Sequence[Drawn], page: str | None, folder: Path
+) -> Path:
+    """Record a run below a folder of reports, whole or not at all.
+
+    Parameters
+    ----------
+    page
+        The text of ``report.html``; None leaves the page to be made later.
+    folder
+        The workspace's ``reports``; made where it is not there.
+
+    Returns
+    -------
+    Path
+        The run's own folder.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be written.
+    """
+    files = _files(posterior.spec, assessment, pictures, page, serialise(posterior.tree))
+    told = about(posterior)
+    created = datetime.datetime.fromisoformat(told["created"])
+    name = f"{created:%Y%m%dT%H%M%SZ}-{_sha256(files['posterior.nc'])[:8]}"
+    return _place(files, told, name, folder / posterior.spec.dossier.name)
+
+
+def write_public(run: Run, spec: Spec, assessment: Assessment, pictures: Sequence[Drawn], page: str) -> Path:
+    """Record the public form of a run beside it; ``spec``, ``assessment``, pictures and page are the redacted ones.
+
+    Raises
+    ------
+    StoreError
+        If it cannot be written, or if a private text is still in what would be written.
+    """
+    files = _files(spec, assessment, pictures, page, run.draws_as_written())
+    texts = {path: content.decode() for path, content in files.items() if not path.endswith((".nc", ".png"))}
+    found = [path for path, _ in leaks(run.spec(), texts)]
+    if found:
+        raise StoreError(f"the public form was not written: private text is left in {', '.join(dict.fromkeys(found))}")
+    return _place(files, dict(run.about) | {"public": True}, run.name + PUBLIC, run.folder.parent)
+
+
+def add_page(run: Run, pictures: Sequence[Drawn], page: str) -> Path:
+    """Give a run that has no page its pictures and its page, which goes last.
+
+    Raises
+    ------
+    StoreError
+        If they cannot be written.
+    """
+    target = run.folder / "report.html"
+    try:
+        for path, content in _pictures(pictures).items():
+            _write(run.folder / path, content)
+        _write(target.with_suffix(".partial"), page.encode())
+        target.with_suffix(".partial").rename(target)
+    except OSError as problem:
+        raise StoreError(f"{target} could not be written: {problem.strerror}") from problem
+    return target
+
+
+def read(folder: Path) -> Run:
+    """Read a run and check every file of it against its digest.
+
+    Raises
+    ------
+    StoreError
+        If it is no run, is damaged or edited, or was written by a newer version.
+    """
+    written = _read(folder / "run.json")
+    told = _parse(written, folder / "run.json")
+    check_format(told, RUN)
+    for path, digest in told["files"].items():
+        if _sha256(_read(folder / path)) != digest:
+            raise StoreError(f"{folder / path} is not as it was written: its digest differs from that in run.json")
+    result = assessment_of(_parse(_read(folder / "result.json"), folder / "result.json"))
+    return Run(folder, told, result, _sha256(written))
+
+
+def listing(folder: Path, dossier: str) -> tuple[Path, ...]:
+    """The folders of a dossier's runs below a folder of reports, oldest first; public forms are left out."""
+    place = folder / dossier
+    try:
+        found = [p for p in place.iterdir() if (p / "run.json").is_file()] if place.is_dir() else []
+    except OSError as problem:
+        raise StoreError(f"{place} cannot be read: {problem.strerror}") from problem
+    return tuple(sorted(p for p in found if PUBLIC not in p.name and not p.name.startswith(_HIDDEN)))
+
+
+def serialise(tree: xr.DataTree) -> bytes:
+    """The draws as the bytes of a netCDF file, with a checksum on every block.
+
+    In memory first: a disk that fills up while the library writes would take the process with it.
+    """
+    checked = {"fletcher32": True, "zlib": True, "complevel": 1, "shuffle": True}
+    encoding = {node.path: dict.fromkeys(node.data_vars, checked) for node in tree.subtree if node.data_vars}
+    return bytes(tree.to_netcdf(engine="h5netcdf", encoding=encoding))
+
+
+def _files(
+    spec: Spec, assessment: Assessment, pictures: Sequence[Drawn], page: str | None, draws: bytes
+) -> dict[str, bytes]:
+    """Every file of a run but ``run.json``, by its path in the run."""
+    found = {
+        "result.json": dump(result_document(assessment, dossier=spec.dossier.name, model=spec.model.name)),
+        "posterior.nc": draws,
+    }
+    if page is not None:
+        found["report.html"] = page.encode()
+    found |= _pictures(pictures)
+    for file, text in spec.texts.items():
+        kind = "observations" if file == spec.dossier.file else "models"
+        found[f"inputs/{kind}/{Path(file).name}"] = text.encode()
+    return found
+
+
+def _pictures(pictures: Sequence[Drawn]) -> dict[str, bytes]:
+    found = {}
+    for picture in pictures:
+        found[f"figures/{picture.name}.svg"] = picture.svg
+        found[f"figures/{picture.name}.png"] = picture.png
+        words = {"name": picture.name, "title": picture.title, "alt": picture.alt, "numbers": picture.numbers}
+        found[f"figures/{picture.name}.json"] = dump(words)
+    return found
+
+
+def _place(files: Mapping[str, bytes], told: Mapping[str, Any], name: str, folder: Path) -> Path:
+    """Write all files into a hidden folder beside the run's, and rename it once everything is on the disk."""
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        partial = Path(tempfile.mkdtemp(prefix=_HIDDEN, dir=folder))
+    except OSError as problem:
+        raise StoreError(f"no run can be written to {folder}: {problem.strerror}") from problem
+    try:
+        return _fill(partial, files, told, name)
+    except OSError as problem:
+        raise StoreError(f"the run could not be written to {folder}: {problem.strerror}") from problem
+    finally:
+        shutil.rmtree(partial, ignore_errors=True)
+
+
+def _fill(partial: Path, files: Mapping[str, bytes], told: Mapping[str, Any], name: str) -> Path:
+    for path, content in files.items():
+        _write(partial / path, content)
+    digests = {path: _sha256(content) for path, content in sorted(files.items())}
+    for target in _names(partial.parent, name):
+        _write(partial / "run.json", dump({"format": RUN, "run": target.name, **told, "files": digests}))
+        for place in {partial, *(p.parent for p in partial.rglob("*"))}:
+            _sync(place)
+        partial.chmod(0o777 & ~_umask())
+        if _renamed(partial, target):
+            _sync(target.parent)
+            return target
+    raise StoreError(f"{partial.parent} holds too many runs named {name}")
+
+
+def _names(folder: Path, name: str) -> Iterator[Path]:
+    yield folder / name
+    for twin in range(2, _MOST_TWINS):
+        yield folder / f"{name}-{twin}"
+
+
+def _renamed(partial: Path, target: Path) -> bool:
+    """Whether the folder has its name now; another process may have taken that name first."""
+    try:
+        partial.rename(target)
+    except OSError:
+        if target.exists():
+            return False
+        raise
+    return True
+
+
+def _write(path: Path, content: bytes) -> None:
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with path.open("wb") as stream:
+        stream.write(content)
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def _sync(folder: Path) -> None:
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _umask() -> int:
+    mask = os.umask(0o077)
+    os.umask(mask)
+    return mask
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as problem:
+        raise StoreError(f"{path} cannot be read: {problem.strerror}") from problem
+
+
+def _parse(content: bytes, path: Path) -> dict[str, Any]:
+    try:
+        found = json.loads(content)
+    except ValueError as problem:
+        raise StoreError(f"{path} is damaged: {problem}") from problem
+    if not isinstance(found, dict):
+        raise StoreError(f"{path} is damaged: it holds no mapping")
+    return found
+
+
+def _sha256(content: bytes) -> str:
+    return hashlib.sha256(content).hexdigest()

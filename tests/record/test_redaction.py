@@ -1,0 +1,74 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import pytest
+
+from gaugeglass.errors import SpecError
+from gaugeglass.judgement.results import Assessment
+from gaugeglass.language.files import load
+from gaugeglass.record.redaction import leaks, public_assessment, public_form
+
+
+def test_nothing_private_is_left_in_the_texts(secrets: Any, posterior: SimpleNamespace) -> None:
+    public = public_form(posterior.spec)
+    whole = "\n".join(public.texts.values()) + repr(public.dossier)
+    assert [secret for secret in secrets if secret in whole] == []
+
+
+def test_the_public_text_reads_as_the_public_spec(posterior: SimpleNamespace, tmp_path: Path) -> None:
+    public = public_form(posterior.spec)
+    for kind, text in zip(("observations", "models"), public.texts.values(), strict=True):
+        (tmp_path / "again" / kind).mkdir(parents=True)
+        (tmp_path / "again" / kind / "tank.yaml").write_text(text)
+    found = load(tmp_path / "again" / "observations" / "tank.yaml")
+    bare = [replace(o, line=None) for o in found.dossier.observations]
+    assert bare == [replace(o, line=None) for o in public.dossier.observations]
+
+
+def test_what_inference_needs_stays(posterior: SimpleNamespace) -> None:
+    before, after = posterior.spec.dossier.observations[1], public_form(posterior.spec).dossier.observations[1]
+    assert (after.id, after.method, after.value, after.u) == ("private-1", before.method, before.value, before.u)
+
+
+def test_an_echo_of_a_private_observation_follows_its_new_id(posterior: SimpleNamespace) -> None:
+    assert public_form(posterior.spec).dossier.observations[2].repeats == "private-1"
+
+
+def test_a_dossier_without_anything_private_stays_as_it_is(posterior: SimpleNamespace) -> None:
+    public = public_form(posterior.spec)
+    open_ones = tuple(replace(o, private=False) for o in public.dossier.observations)
+    spec = replace(public, dossier=replace(public.dossier, observations=open_ones))
+    assert public_form(spec) is spec
+
+
+def test_the_alias_avoids_the_id_of_a_public_observation(posterior: SimpleNamespace) -> None:
+    first = replace(posterior.spec.dossier.observations[0], id="private-1")
+    dossier = replace(posterior.spec.dossier, observations=(first, *posterior.spec.dossier.observations[1:]))
+    public = public_form(replace(posterior.spec, dossier=dossier, texts={}))
+    assert [o.id for o in public.dossier.observations[:2]] == ["private-1", "private-2"]
+
+
+def test_a_private_text_in_a_public_part_is_refused(workspace: Path) -> None:
+    file = workspace / "observations" / "tank.yaml"
+    file.write_text(file.read_text().replace("An invented tank", "The tank of Quillfeather's  cousin"))
+    with pytest.raises(SpecError, match="Quillfeather's cousin"):
+        public_form(load(file))
+
+
+def test_the_ledger_is_redacted_and_keeps_its_numbers(
+    secrets: Any, assessment: Assessment, posterior: SimpleNamespace
+) -> None:
+    found = public_assessment(assessment, posterior.spec)
+    assert [secret for secret in secrets if secret in repr(found)] == []
+    assert found.ledger[1].predicted == assessment.ledger[1].predicted
+
+
+def test_leaks_ignore_what_a_public_observation_says_too(posterior: SimpleNamespace) -> None:
+    private = replace(posterior.spec.dossier.observations[1], origin="a bucket")
+    dossier = replace(posterior.spec.dossier, observations=(posterior.spec.dossier.observations[0], private))
+    found = leaks(replace(posterior.spec, dossier=dossier), {"page": "It came from a bucket, said whisper-7."})
+    assert list(found) == [("page", "whisper-7")]
