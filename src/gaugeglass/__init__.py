@@ -1,0 +1,105 @@
+"""Inference from public scraps: hidden quantities, rival explanations, honest verdicts.
+
+``load`` reads a dossier, ``infer`` weighs its evidence, ``judge`` says what follows, ``publish`` records it. Nothing
+slow is imported before it is used.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from pathlib import Path
+from types import ModuleType
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from gaugeglass.errors import Fault, InferenceError, SpecError, StoreError
+    from gaugeglass.inference.posterior import Posterior, infer
+    from gaugeglass.judgement.results import Assessment
+    from gaugeglass.judgement.verdicts import judge
+    from gaugeglass.language.files import check, load, specify
+    from gaugeglass.language.spec import Spec
+
+__all__ = [
+    "Assessment",
+    "Fault",
+    "InferenceError",
+    "Posterior",
+    "Spec",
+    "SpecError",
+    "StoreError",
+    "check",
+    "infer",
+    "judge",
+    "load",
+    "publish",
+    "specify",
+]
+
+_HOMES = {
+    "Assessment": "judgement.results",
+    "Fault": "errors",
+    "InferenceError": "errors",
+    "Posterior": "inference.posterior",
+    "Spec": "language.spec",
+    "SpecError": "errors",
+    "StoreError": "errors",
+    "check": "language.files",
+    "infer": "inference.posterior",
+    "judge": "judgement.verdicts",
+    "load": "language.files",
+    "specify": "language.files",
+}
+
+
+def publish(posterior: Posterior, assessment: Assessment, *, reports: str | Path = "reports") -> Path:
+    """Draw the pictures, write the page and record the run.
+
+    Parameters
+    ----------
+    posterior, assessment
+        What ``infer`` and ``judge`` gave.
+    reports
+        The folder of reports, in which the run gets a folder of its own.
+
+    Returns
+    -------
+    Path
+        The run's folder; the page in it is ``report.html``.
+
+    Raises
+    ------
+    StoreError
+        If the run cannot be written.
+    """
+    from gaugeglass.publish.figures import pictures
+    from gaugeglass.publish.page import page
+    from gaugeglass.record import runs
+
+    spec = posterior.spec
+    drawn = pictures(spec, assessment, posterior.prior_mixture, posterior.mixture)
+    text = page(spec, assessment, drawn, runs.facts(runs.about(posterior)))
+    return runs.write(posterior, assessment, drawn, text, Path(reports))
+
+
+class _Package(ModuleType):
+    """Keeps ``publish`` the function, although importing the room of that name would put the room in its place."""
+
+    def __setattr__(self, name: str, value: object) -> None:
+        if not (name == "publish" and isinstance(value, ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'gaugeglass' has no attribute {name!r}")
+    value = getattr(importlib.import_module(f"gaugeglass.{_HOMES[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*__all__, *globals()})
