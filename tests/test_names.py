@@ -1,0 +1,52 @@
+"""The public names are a promise: this list changes only together with the README."""
+
+from __future__ import annotations
+
+import importlib
+import subprocess
+import sys
+from types import FunctionType
+
+import pytest
+
+import gaugeglass as gg
+
+NAMES = [
+    "Assessment", "Fault", "InferenceError", "Posterior", "Spec", "SpecError", "StoreError",
+    "check", "infer", "judge", "load", "publish", "specify",
+]  # fmt: skip
+SLOW = {"pymc", "pytensor", "numba", "nutpie", "matplotlib", "arviz", "xarray", "pandas"}
+
+
+def run(code: str) -> str:
+    return subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True).stdout.strip()
+
+
+def test_the_public_names_are_these_and_each_is_there() -> None:
+    assert sorted(gg.__all__) == sorted(NAMES)
+    assert [name for name in NAMES if not hasattr(gg, name)] == []
+    assert set(NAMES) <= set(dir(gg))
+
+
+def test_an_unknown_name_is_refused() -> None:
+    with pytest.raises(AttributeError, match="no attribute 'audit_everything'"):
+        gg.audit_everything  # noqa: B018
+
+
+def test_publish_stays_the_function_when_the_room_of_that_name_is_imported() -> None:
+    importlib.import_module("gaugeglass.publish.numbers")
+    assert isinstance(gg.publish, FunctionType)
+
+
+def test_importing_the_package_imports_nothing_slow() -> None:
+    assert run("import sys, gaugeglass; print(len([m for m in sys.modules if m.startswith('gaugeglass.')]))") == "0"
+
+
+@pytest.mark.parametrize(
+    "command", [["--help"], ["assess", "--help"], ["check", "observations/heron-35.yaml"]], ids=" ".join
+)
+def test_help_and_check_import_no_sampler_and_no_drawing(command: list[str]) -> None:
+    code = (
+        f"import sys; from gaugeglass.cli import run; run({command}); print('slow:', sorted({SLOW} & set(sys.modules)))"
+    )
+    assert run(code).splitlines()[-1] == "slow: []"
