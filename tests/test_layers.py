@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[1] / "src" / "gaugeglass"
-ROOMS = ("errors", "language", "inference", "judgement", "record", "publish", "cli")
+ROOMS = ("errors", "language", "inference", "judgement", "record", "publication", "cli")
 """From top to bottom. The package's own ``__init__`` hands out names of all of them and stands outside."""
 
 FOREIGN = {
@@ -18,11 +18,11 @@ FOREIGN = {
     "pint": {"language.units"},
     "lark": {"language.expressions"},
     "ruamel": {"language.files"},
-    "csv": {"language.files", "publish"},
+    "csv": {"language.files", "publication"},
     "click": {"cli"},
-    "rich": {"cli", "publish"},
-    "jinja2": {"publish"},
-    "matplotlib": {"publish"},
+    "rich": {"cli", "publication"},
+    "jinja2": {"publication"},
+    "matplotlib": {"publication"},
     "nutpie": {"inference"},
     "numba": {"inference"},
     "pymc": {"inference.graph"},

@@ -33,8 +33,8 @@ def test_an_unknown_name_is_refused() -> None:
         gg.audit_everything  # noqa: B018
 
 
-def test_publish_stays_the_function_when_the_room_of_that_name_is_imported() -> None:
-    importlib.import_module("gaugeglass.publish.numbers")
+def test_publish_is_the_function() -> None:
+    importlib.import_module("gaugeglass.publication.numbers")
     assert isinstance(gg.publish, FunctionType)
 
 

@@ -7,9 +7,8 @@ slow is imported before it is used.
 from __future__ import annotations
 
 import importlib
-import sys
+from collections.abc import Callable
 from pathlib import Path
-from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -72,8 +71,8 @@ def publish(posterior: Posterior, assessment: Assessment, *, reports: str | Path
     StoreError
         If the run cannot be written.
     """
-    from gaugeglass.publish.figures import pictures
-    from gaugeglass.publish.page import page
+    from gaugeglass.publication.figures import pictures
+    from gaugeglass.publication.page import page
     from gaugeglass.record import runs
 
     spec = posterior.spec
@@ -82,15 +81,23 @@ def publish(posterior: Posterior, assessment: Assessment, *, reports: str | Path
     return runs.write(posterior, assessment, drawn, text, Path(reports))
 
 
-class _Package(ModuleType):
-    """Keeps ``publish`` the function, although importing the room of that name would put the room in its place."""
+def _represent() -> None:
+    """Let results show themselves in a notebook; only here is there someone who knows both results and tables."""
+    from gaugeglass.inference.posterior import Posterior
+    from gaugeglass.judgement.results import Assessment
 
-    def __setattr__(self, name: str, value: object) -> None:
-        if not (name == "publish" and isinstance(value, ModuleType)):
-            super().__setattr__(name, value)
+    Assessment._repr_html_ = _shown("assessment_html")  # type: ignore[attr-defined]
+    Posterior._repr_html_ = _shown("posterior_html")  # type: ignore[attr-defined]
 
 
-sys.modules[__name__].__class__ = _Package
+def _shown(table: str) -> Callable[[object], str]:
+    def show(result: object) -> str:
+        from gaugeglass.publication import tables
+
+        html: str = getattr(tables, table)(result)
+        return html
+
+    return show
 
 
 def __getattr__(name: str) -> Any:
@@ -98,6 +105,8 @@ def __getattr__(name: str) -> Any:
         raise AttributeError(f"module 'gaugeglass' has no attribute {name!r}")
     value = getattr(importlib.import_module(f"gaugeglass.{_HOMES[name]}"), name)
     globals()[name] = value
+    if name in ("infer", "judge"):
+        _represent()
     return value
 
 

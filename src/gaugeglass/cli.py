@@ -234,8 +234,8 @@ def _load(file: str) -> Spec:
 
 
 def _make_page(run: Run) -> None:
-    from gaugeglass.publish.figures import pictures
-    from gaugeglass.publish.page import page
+    from gaugeglass.publication.figures import pictures
+    from gaugeglass.publication.page import page
     from gaugeglass.record import runs
 
     spec = run.spec()
@@ -244,8 +244,8 @@ def _make_page(run: Run) -> None:
 
 
 def _make_public(run: Run) -> Path:
-    from gaugeglass.publish.figures import pictures
-    from gaugeglass.publish.page import page
+    from gaugeglass.publication.figures import pictures
+    from gaugeglass.publication.page import page
     from gaugeglass.record import redaction, runs
 
     private = run.spec()
@@ -297,7 +297,7 @@ def _show(assessment: Assessment, run: Run, *, as_json: bool) -> None:
     if as_json:
         _print_json({**json.loads((run.folder / "result.json").read_bytes()), "run": str(run.folder)})
         return
-    from gaugeglass.publish.tables import assessment_text
+    from gaugeglass.publication.tables import assessment_text
 
     click.echo(assessment_text(assessment, _width(), color=_colored()))
     page = run.folder / "report.html"

@@ -97,18 +97,6 @@ class Posterior:
         }
         return xr.Dataset(arrays)
 
-    def _repr_html_(self) -> str:
-        from html import escape
-
-        rows = "".join(
-            f"<tr><td>{escape(n)}</td><td>{p:.3f}</td><td>{q:.3f} ± {e:.3f}</td></tr>"
-            for n, p, q, e in zip(
-                self.weights.names, self.weights.prior, self.weights.posterior, self.weights.mcse, strict=True
-            )
-        )
-        head = "<tr><th>hypothesis</th><th>before</th><th>after</th></tr>"
-        return f"<table><caption>{escape(self.spec.dossier.subject)}</caption>{head}{rows}</table>"
-
 
 def holds(claim: Claim, quantities: Mapping[str, Floats]) -> Floats:
     """Whether a claim holds in each draw, as 0 and 1; dims as the quantities have them."""

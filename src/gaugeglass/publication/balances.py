@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from gaugeglass.judgement.results import Spread
 from gaugeglass.language.spec import Balance, Spec
 from gaugeglass.language.units import Unit, convert
-from gaugeglass.publish import numbers
-from gaugeglass.publish.sheet import (
+from gaugeglass.publication import numbers
+from gaugeglass.publication.sheet import (
     CLEAR,
     FAINT,
     INK,

@@ -9,9 +9,9 @@ from xml.etree import ElementTree as ET
 import numpy as np
 import pytest
 
-from gaugeglass.publish import densities, figures
-from gaugeglass.publish.figures import Picture
-from publish import water_tank
+from gaugeglass.publication import densities, figures
+from gaugeglass.publication.figures import Picture
+from publication import water_tank
 
 EXPECTED = ["leading", "prior-posterior", "hypotheses", "width-curve", "chain-1", "parts-2", "ledger"]
 

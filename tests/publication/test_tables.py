@@ -6,8 +6,8 @@ import dataclasses
 
 import pytest
 
-from gaugeglass.publish import tables
-from publish import water_tank
+from gaugeglass.publication import tables
+from publication import water_tank
 
 
 @pytest.mark.parametrize("width", [120, 80, 64, 63, 40, 30])
@@ -47,3 +47,14 @@ def test_a_notebook_shows_text_as_text() -> None:
     assert "<script" not in html
     assert "&lt;script&gt;" in html
     assert html.count("<table>") == html.count("</table>") == 3
+
+
+def test_results_show_themselves_in_a_notebook() -> None:
+    """Asking for the verb teaches the results their tables; hostile text stays text there too."""
+    import gaugeglass as gg
+
+    assert callable(gg.judge)
+    full = water_tank.assessment()
+    html = full._repr_html_()  # type: ignore[attr-defined]
+    assert html == tables.assessment_html(full)
+    assert "<caption>Verdicts</caption>" in html

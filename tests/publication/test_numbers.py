@@ -7,7 +7,7 @@ import math
 import pytest
 
 from gaugeglass.judgement.results import Probability, Spread, Words
-from gaugeglass.publish import numbers
+from gaugeglass.publication import numbers
 
 
 def _flat(text: str) -> str:

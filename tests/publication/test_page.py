@@ -7,8 +7,8 @@ from html.parser import HTMLParser
 
 import pytest
 
-from gaugeglass.publish import figures, page
-from publish import water_tank
+from gaugeglass.publication import figures, page
+from publication import water_tank
 
 RUN = {"seed": 7, "versions": {"gaugeglass": "0.1.0", "numpy": "2.1"}, "digest": "sha256:abc"}
 _VOID = {"meta", "img", "link", "br", "hr", "input"}

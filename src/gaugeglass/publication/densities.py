@@ -14,8 +14,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from gaugeglass.judgement.results import Assessment, QuantitySummary
-from gaugeglass.publish import numbers
-from gaugeglass.publish.sheet import (
+from gaugeglass.publication import numbers
+from gaugeglass.publication.sheet import (
     EDGE,
     FAINT,
     LEFT,

@@ -6,12 +6,12 @@ from collections.abc import Iterator
 
 from gaugeglass.judgement.results import Assessment
 from gaugeglass.language.spec import Spec
-from gaugeglass.publish.balances import chain, parts
-from gaugeglass.publish.densities import prior_beside_posterior
-from gaugeglass.publish.evidence import ledger
-from gaugeglass.publish.sheet import Draws, Picture
-from gaugeglass.publish.weights import hypotheses
-from gaugeglass.publish.widths import width_curve
+from gaugeglass.publication.balances import chain, parts
+from gaugeglass.publication.densities import prior_beside_posterior
+from gaugeglass.publication.evidence import ledger
+from gaugeglass.publication.sheet import Draws, Picture
+from gaugeglass.publication.weights import hypotheses
+from gaugeglass.publication.widths import width_curve
 
 __all__ = [
     "Draws",

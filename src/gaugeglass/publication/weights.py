@@ -9,8 +9,8 @@ import numpy as np
 from matplotlib.axes import Axes
 
 from gaugeglass.judgement.results import Assessment, HypothesisSummary
-from gaugeglass.publish import numbers
-from gaugeglass.publish.sheet import (
+from gaugeglass.publication import numbers
+from gaugeglass.publication.sheet import (
     FAINT,
     LEFT,
     PAPER,

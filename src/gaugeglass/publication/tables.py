@@ -13,11 +13,12 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from gaugeglass.inference.posterior import Posterior
 from gaugeglass.judgement.results import Assessment, Conditional, HypothesisSummary, LedgerRow, QuantitySummary, Verdict
-from gaugeglass.publish import numbers
-from gaugeglass.publish.evidence import SURPRISING, name_of, open_questions, predicted_text, reading_text, tail_text
-from gaugeglass.publish.sheet import spoken
-from gaugeglass.publish.widths import bayes_range, stands_over
+from gaugeglass.publication import numbers
+from gaugeglass.publication.evidence import SURPRISING, name_of, open_questions, predicted_text, reading_text, tail_text
+from gaugeglass.publication.sheet import spoken
+from gaugeglass.publication.widths import bayes_range, stands_over
 
 UNBROKEN = 18
 """Cells of a column that are no longer than this stay on one line [letters]."""
@@ -85,6 +86,16 @@ def assessment_html(assessment: Assessment) -> str:
     open_ends = "".join(f"<li>{escape(line)}</li>" for line in open_questions(assessment))
     ending = f"<p>Not identified by these methods:</p><ul>{open_ends}</ul>" if open_ends else ""
     return f"<div><p><strong>{escape(assessment.sentence)}</strong></p>{''.join(tables)}{ending}</div>"
+
+
+def posterior_html(posterior: Posterior) -> str:
+    """A posterior as a notebook shows it: the subject, and the hypotheses before and after the evidence."""
+    weights = posterior.weights
+    rows = [
+        (n, numbers.percent(p), numbers.percent_with_error(float(q), float(e)))
+        for n, p, q, e in zip(weights.names, weights.prior, weights.posterior, weights.mcse, strict=True)
+    ]
+    return _html(posterior.spec.dossier.subject, ("hypothesis", "before", "after"), rows)
 
 
 # --- rows ---------------------------------------------------------------------------------------------------

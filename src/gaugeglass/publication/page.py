@@ -16,10 +16,10 @@ from markupsafe import Markup, escape
 
 from gaugeglass.judgement.results import Assessment, HypothesisSummary, LedgerRow, QuantitySummary
 from gaugeglass.language.spec import Given, Hypothesis, Method, Spec
-from gaugeglass.publish import numbers
-from gaugeglass.publish.evidence import SURPRISING, name_of, open_questions, predicted_text, reading_text, tail_text
-from gaugeglass.publish.sheet import Picture, spoken
-from gaugeglass.publish.widths import bayes_range, stands_over
+from gaugeglass.publication import numbers
+from gaugeglass.publication.evidence import SURPRISING, name_of, open_questions, predicted_text, reading_text, tail_text
+from gaugeglass.publication.sheet import Picture, spoken
+from gaugeglass.publication.widths import bayes_range, stands_over
 
 FIXED_CAUTION = "A verdict is a probability under stated assumptions, not proof of anyone's intent."
 PRIVATE = "private source"
@@ -37,7 +37,7 @@ def page(spec: Spec, assessment: Assessment, pictures: Sequence[Picture], about_
     assessment : Assessment
         What judgement concluded.
     pictures : sequence of Picture
-        As `gaugeglass.publish.figures.pictures` draws them.
+        As `gaugeglass.publication.figures.pictures` draws them.
     about_run : mapping
         What to say of the run. ``seed``, ``command`` and ``versions`` (a mapping) have a place of their own; every
         other entry is printed under its key.
@@ -121,7 +121,7 @@ def _differs(hypothesis: Hypothesis) -> str:
 
 @functools.cache
 def _environment() -> jinja2.Environment:
-    room = resources.files("gaugeglass.publish")
+    room = resources.files("gaugeglass.publication")
     loader = jinja2.FunctionLoader(lambda name: room.joinpath(name).read_text(encoding="utf-8"))
     environment = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True)
     environment.filters.update(
@@ -137,7 +137,7 @@ def _environment() -> jinja2.Environment:
 
 
 def _style() -> Markup:
-    return Markup(resources.files("gaugeglass.publish").joinpath("page.css").read_text(encoding="utf-8"))  # noqa: S704 - our own file
+    return Markup(resources.files("gaugeglass.publication").joinpath("page.css").read_text(encoding="utf-8"))  # noqa: S704 - our own file
 
 
 def cell(value: str | float | None) -> str:
