@@ -39,12 +39,16 @@ OPERATIONS: dict[str, Callable[..., TensorVariable]] = {
 def build(spec: Spec) -> pm.Model:
     """The PyMC model of a Spec.
 
-    Dials are ``pm.Data``, all float64: ``hypothesis``, the index of the hypothesis that holds; each given; for
-    each parameter of a prior ``LATENT_PARAMETER``, dims ("hypotheses",); for each method the readings that are
-    points, ``METHOD_value``, ``METHOD_u``, ``METHOD_power`` and ``METHOD_INPUT``, dims ("METHOD_observations",),
-    and those that are intervals or bounds, likewise ``METHOD_between_…`` with ``_lower`` and ``_upper``, dims
-    ("METHOD_between_observations",). A power multiplies an observation's log-likelihood. [1]
-    Quantities and methods bear their own names; any other name that is taken gets an underscore.
+    Dials are ``pm.Data``, all float64: ``hypothesis``, the index of the hypothesis that holds; each given; for each
+    parameter of a prior ``LATENT_PARAMETER``, and where a hypothesis fixes the latent ``LATENT_is_fixed`` and
+    ``LATENT_fixed``, dims ("hypotheses",); for each method the readings that are points, ``METHOD_value``,
+    ``METHOD_u``, ``METHOD_power`` and ``METHOD_INPUT``, dims ("METHOD_observations",), and those that are intervals
+    or bounds, likewise ``METHOD_between_…`` with ``_lower`` and ``_upper``, dims ("METHOD_between_observations",).
+    A power multiplies an observation's log-likelihood. [1] Quantities and methods bear their own names; any other
+    name that is taken gets an underscore.
+
+    PyMC's samplers compile it several times faster with its dials frozen by
+    ``pymc.model.transform.optimization.freeze_dims_and_data``.
 
     Raises
     ------

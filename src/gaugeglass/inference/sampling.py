@@ -24,9 +24,12 @@ E_BFMI = 0.3
 
 REMEDIES: tuple[tuple[str, Mapping[str, float | bool]], ...] = (
     ("as set", {}),
-    ("acceptance 0.95", {"accept": 0.95}),
-    ("acceptance 0.99, tuning doubled, a dense low-rank metric", {"accept": 0.99, "lengthen": 2, "low_rank": True}),
-    ("acceptance 0.995, tuning and draws fourfold", {"accept": 0.995, "lengthen": 4, "more": 4, "low_rank": True}),
+    ("acceptance 0.95, tuning doubled", {"accept": 0.95, "lengthen": 2}),
+    ("acceptance 0.99, tuning doubled, draws fourfold", {"accept": 0.99, "lengthen": 2, "more": 4}),
+    (
+        "acceptance 0.99, a low-rank metric, tuning and draws fourfold",
+        {"accept": 0.99, "lengthen": 4, "more": 4, "low_rank": True},
+    ),
 )
 """What is tried in turn where diagnostics fail, and how it is called in the record."""
 
@@ -125,8 +128,8 @@ def fit(density: Density, dials: Dials, settings: Settings, *, start: Floats | N
     start : dims ("free",)
         About where chains start, in standardised coordinates; the prior's medians if None.
     strict
-        Whether what stays out of limits after the last remedy is refused; if not, one remedy is tried and the fit
-        returned with its diagnostics.
+        Whether what stays out of limits after the last remedy is refused; if not, the looser limits of a refit will
+        do, and what misses even those is returned with its diagnostics.
 
     Raises
     ------
@@ -138,7 +141,7 @@ def fit(density: Density, dials: Dials, settings: Settings, *, start: Floats | N
         return replace(prior, dials=dials)
     packed = density.pack(dials)
     found: Fit | None = None
-    for remedy, changes in REMEDIES if strict else REMEDIES[:2]:
+    for remedy, changes in REMEDIES:
         found = _once(density, dials, packed, settings, start, remedy, changes)
         if not found.diagnostics.faults or (not strict and found.diagnostics.is_usable):
             return found
