@@ -13,7 +13,7 @@ import gaugeglass as gg
 
 NAMES = [
     "Assessment", "Fault", "InferenceError", "Posterior", "Spec", "SpecError", "StoreError",
-    "check", "infer", "judge", "load", "publish", "specify",
+    "check", "infer", "judge", "load", "make_public", "publish", "record", "specify",
 ]  # fmt: skip
 SLOW = {"pymc", "pytensor", "numba", "nutpie", "matplotlib", "arviz", "xarray", "pandas"}
 

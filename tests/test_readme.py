@@ -55,7 +55,7 @@ def test_the_sample_of_a_dossier_is_an_observation_of_the_demo() -> None:
 
 
 def test_files_that_developers_are_pointed_to_exist() -> None:
-    named = re.findall(r"`((?:language|inference|judgement|record|publish)/\w+\.py)`", DEVELOPERS)
+    named = re.findall(r"`((?:language|inference|judgement|record|publication)/\w+\.py)`", DEVELOPERS)
     assert named
     assert [name for name in named if not (ROOT / "src" / "gaugeglass" / name).is_file()] == []
 
@@ -95,3 +95,5 @@ def test_the_python_of_the_readme_runs(
     assert isinstance(folder, Path)
     assert (folder / "report.html").is_file()
     assert json.loads((folder / "result.json").read_text())["sentence"] == capsys.readouterr().out.strip()
+    assert folder.name.endswith("-public")
+    assert [p for p in folder.rglob("*") if p.is_file() and b"mechanic" in p.read_bytes()] == []

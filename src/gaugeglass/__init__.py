@@ -31,7 +31,9 @@ __all__ = [
     "infer",
     "judge",
     "load",
+    "make_public",
     "publish",
+    "record",
     "specify",
 ]
 
@@ -52,7 +54,34 @@ _HOMES = {
 
 
 def publish(posterior: Posterior, assessment: Assessment, *, reports: str | Path = "reports") -> Path:
-    """Draw the pictures, write the page and record the run.
+    """Record the run, and beside it the public form, in which whatever is private is redacted.
+
+    Parameters are those of ``record``, and so is what it raises; SpecError where a private text also stands in a
+    part that is not private.
+
+    Returns
+    -------
+    Path
+        The folder of the public form; the page in it is ``report.html``.
+    """
+    return make_public(record(posterior, assessment, reports=reports))
+
+
+def make_public(run: str | Path) -> Path:
+    """Make the public form of the run in a folder, beside it, from what was recorded; its folder is returned."""
+    from gaugeglass.publication.figures import pictures
+    from gaugeglass.publication.page import page
+    from gaugeglass.record import redaction, runs
+
+    own = runs.read(Path(run))
+    private = own.spec()
+    spec, assessment = redaction.public_form(private), redaction.public_assessment(own.assessment, private)
+    drawn = pictures(spec, assessment, *own.draws())
+    return runs.write_public(own, spec, assessment, drawn, page(spec, assessment, drawn, runs.facts(own.about)))
+
+
+def record(posterior: Posterior, assessment: Assessment, *, reports: str | Path = "reports") -> Path:
+    """Draw the pictures, write the page and record the run, private parts and all.
 
     Parameters
     ----------

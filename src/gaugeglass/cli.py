@@ -183,9 +183,10 @@ def publish(run_or_dossier: str, as_json: bool, reports: Path | None) -> None:
     Whatever is private is redacted in it everywhere, the copies of the inputs included. The digest that is printed
     proves, once posted in public, what was claimed when.
     """
+    from gaugeglass import make_public
     from gaugeglass.record import runs
 
-    public = runs.read(_make_public(_find_run(run_or_dossier, reports)))
+    public = runs.read(make_public(_find_run(run_or_dossier, reports).folder))
     if as_json:
         told = {"folder": str(public.folder), "page": str(public.folder / "report.html"), "digest": public.digest}
         _print_json({"format": "gaugeglass.publication/1", **told})
@@ -198,7 +199,7 @@ def publish(run_or_dossier: str, as_json: bool, reports: Path | None) -> None:
 
 
 def _assess(file: str, *, seed: int, draws: int, as_json: bool, reports: Path) -> None:
-    from gaugeglass import publish as record
+    from gaugeglass import record
     from gaugeglass.record import runs
 
     posterior, assessment = _infer(file, seed=seed, draws=draws)
@@ -241,18 +242,6 @@ def _make_page(run: Run) -> None:
     spec = run.spec()
     drawn = pictures(spec, run.assessment, *run.draws())
     runs.add_page(run, drawn, page(spec, run.assessment, drawn, runs.facts(run.about)))
-
-
-def _make_public(run: Run) -> Path:
-    from gaugeglass.publication.figures import pictures
-    from gaugeglass.publication.page import page
-    from gaugeglass.record import redaction, runs
-
-    private = run.spec()
-    spec, assessment = redaction.public_form(private), redaction.public_assessment(run.assessment, private)
-    drawn = pictures(spec, assessment, *run.draws())
-    text = page(spec, assessment, drawn, runs.facts(run.about))
-    return runs.write_public(run, spec, assessment, drawn, text)
 
 
 def _find_run(named: str, reports: Path | None) -> Run:

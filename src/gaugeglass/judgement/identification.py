@@ -2,7 +2,8 @@
 
 Were every reading a hundred times sharper, what would stay wide? The answer is taken locally: at the posterior mean,
 predictions are linear in the standardised coordinates ``x`` (whose prior is near a standard normal), so with the
-Jacobian ``J`` and uncertainties ``u`` the covariance is ``(1 + J' J / u**2)**-1``. A refit would be exact and is
+Jacobian ``J`` and uncertainties ``u`` the covariance is ``(1 + J' J / u**2)**-1``; a scatter that is itself unknown
+adds the information of a normal reading on the log of its scale, which is 2. A refit would be exact and is
 what a sampler does worst: it has to walk a ridge a hundred times longer than it is wide.
 """
 
@@ -49,6 +50,8 @@ def _under(posterior: Posterior, fit: Fit) -> dict[str, float]:
         mu, u = predict(o, posterior.spec.method(o), moved)
         slope = _slope(np.log(mu) if posterior.spec.method(o).likelihood.family == "lognormal" else mu)
         information += np.outer(slope, slope) / ((float(np.mean(u)) / SHARPER) ** 2 + (o.upper - o.lower) ** 2 / 12)
+        if o.is_point:  # what moves the scatter itself is told by how far readings lie apart, however sharp
+            information += 2 * np.outer(_slope(np.log(u)), _slope(np.log(u)))
     covariance = np.linalg.inv(information)
     return {name: _ratio(_slope(values), covariance) for name, values in moved.items()}
 

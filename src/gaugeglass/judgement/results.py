@@ -101,7 +101,7 @@ class WidthCurve:
     """A verdict over the width of the prior that it hinges on most.
 
     ``stands_from`` and ``stands_to`` are the least and greatest factor computed, around 1, over which the
-    probability stays on the same side of the claim's threshold.
+    probability is not seen on the other side of the claim's threshold, by two Monte Carlo errors.
     """
 
     latent: str

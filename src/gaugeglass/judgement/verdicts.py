@@ -77,7 +77,8 @@ def judge(posterior: Posterior, *, progress: Progress | None = None) -> Assessme
     hypotheses = _hypotheses(posterior)
     quantities = summarise(posterior)
     badly = bool(posterior.spec.evidence) and max(hypotheses, key=lambda h: h.posterior).misfit < MISFIT
-    unseen = tuple(q.name for q in quantities if q.identified == "not identified")
+    asked = bool(posterior.spec.evidence)  # without evidence there is nothing that could identify anything
+    unseen = tuple(q.name for q in quantities if asked and q.identified == "not identified")
     subject = posterior.spec.dossier.subject
     sentence = _sentence(subject, verdicts[0] if posterior.spec.model.claims else None, badly)
     return Assessment(subject, sentence, badly, verdicts, hypotheses, quantities, ledger(posterior), unseen)
@@ -134,7 +135,7 @@ def _verdict(posterior: Posterior, proposition: _Proposition, curve: WidthCurve 
     before = _bounded(prior_chance(target, base), target, posterior.priors, posterior.weights.prior)
     after = _bounded(chance(target, base), target, posterior.fits, posterior.weights.posterior)
     range_of = [p.probability for p in curve.points] if curve else [after.value]
-    mixed = 0 < before.value < 1 and 0 < after.value < 1
+    mixed = 0 < before.value < 1 and 0 < after.value < 1 - 1e-9  # nearer to 1 the odds are rounding errors
     return Verdict(
         claim=proposition.name,
         says=proposition.says,

@@ -17,6 +17,8 @@ FACTORS = tuple(float(2.0 ** (k / 2)) for k in range(-4, 5))
 """A quarter to four times the prior's width on its unconstrained scale."""
 _CHAINS, _DRAWS, _TUNE = 2, 600, 400
 _MOST_LATENTS = 8
+_ERRORS = 2.0  # Monte Carlo errors beyond the threshold from which a verdict is seen to turn
+_ROUNDING = 1e-9
 
 type Target = Callable[[str, Mapping[str, Floats]], Floats]
 """Whether something holds in each draw of a hypothesis, as 0 and 1."""
@@ -139,8 +141,9 @@ def _curve(latent: str, target: tuple[Target, float], at: Mapping[float, Refit])
     points = tuple(_point(holds, factor, at[factor]) for factor in sorted(at))
     here = next(p.probability for p in points if p.factor == 1.0) >= threshold
     same = [p.factor for p in points]
-    for p in points:  # keep the unbroken run of widths around 1 that stays on this side
-        if (p.probability >= threshold) != here:
+    for p in points:  # keep the unbroken run of widths around 1 that is not seen on the other side
+        over = (p.probability >= threshold) != here and abs(p.probability - threshold) > _ERRORS * p.mcse
+        if over:
             same = [f for f in same if (f > p.factor if p.factor < 1 else f < p.factor)]
     return WidthCurve(latent, points, min(same), max(same))
 
@@ -148,5 +151,6 @@ def _curve(latent: str, target: tuple[Target, float], at: Mapping[float, Refit])
 def _point(holds: Target, factor: float, at: Refit) -> WidthPoint:
     after, mcse = chance(holds, at)
     before, _ = prior_chance(holds, at)
-    factor_of_odds = odds(after) / odds(before) if 0 < before < 1 and 0 < after < 1 else float("nan")
+    told = 0 < before < 1 and 0 < after < 1 - _ROUNDING  # nearer to 1 the odds are rounding errors
+    factor_of_odds = odds(after) / odds(before) if told else float("nan")
     return WidthPoint(factor, after, mcse, factor_of_odds)
