@@ -53,11 +53,30 @@ def _ledger_row(posterior: Posterior, o: Observation, rng: np.random.Generator) 
         predicted = spread_of(reading)
         tail = float(min(1.0, 2 * min(np.mean(reading <= o.upper), np.mean(reading >= o.lower))))
     return LedgerRow(
-        id=o.id, method=o.method, about=method.about, unit=method.unit.text, stated=o.stated, value=o.value,
-        lower=o.lower if np.isfinite(o.lower) else None, upper=o.upper if np.isfinite(o.upper) else None, u=o.u,
-        origin=o.origin, date=o.date, source=o.source.title, url=o.source.url, note=o.note, private=o.private,
-        withdrawn=f"{o.withdrawn.date}: {o.withdrawn.because}" if o.withdrawn else None, predicted=predicted, tail=tail,
-    )  # fmt: skip
+        id=o.id,
+        method=o.method,
+        about=method.about,
+        unit=method.unit.text,
+        stated=o.stated,
+        value=o.value,
+        lower=o.lower if np.isfinite(o.lower) else None,
+        upper=o.upper if np.isfinite(o.upper) else None,
+        u=_absolute_u(o, method),
+        origin=o.origin,
+        date=o.date,
+        source=o.source.title,
+        url=o.source.url,
+        note=o.note,
+        private=o.private,
+        withdrawn=f"{o.withdrawn.date}: {o.withdrawn.because}" if o.withdrawn else None,
+        predicted=predicted,
+        tail=tail,
+    )
+
+
+def _absolute_u(o: Observation, method: Method) -> float | None:
+    """What the observation states as u, in the unit of its method also where the likelihood takes it relative."""
+    return o.u * o.value if o.u is not None and method.likelihood.family == "lognormal" else o.u
 
 
 def misfit(spec: Spec, fit: Fit, *, seed: int) -> float:

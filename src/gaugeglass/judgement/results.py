@@ -146,7 +146,8 @@ class Verdict:
 class LedgerRow:
     """One observation against its posterior prediction, in the unit of its method.
 
-    ``lower`` and ``upper`` bound the reading (equal for a point, None where open); ``predicted`` is the distribution
+    ``lower`` and ``upper`` bound the reading (equal for a point, None where open);
+    ``u`` is what it states; ``predicted`` is the distribution
     of the reading itself, scatter included; ``tail`` [1] the two-sided posterior predictive probability of a reading
     at least as far out. Withdrawn observations have neither.
     """

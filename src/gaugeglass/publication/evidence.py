@@ -94,9 +94,13 @@ def predicted_text(row: LedgerRow) -> str:
 
 def reading_text(row: LedgerRow) -> str:
     """A reading as it was stated, and in the unit of its method where that is another."""
-    if row.unit == "1" or row.unit in row.stated:
-        return row.stated
-    return f"{row.stated} = {numbers.with_unit(numbers.plain(row.value), row.unit)}"
+    converted = row.unit != "1" and row.unit not in row.stated
+    parts = [row.stated]
+    if converted:
+        parts.append(f" = {numbers.with_unit(numbers.plain(row.value), row.unit)}")
+    if row.u is not None and not any(sign in row.stated for sign in "±("):
+        parts.append(f", u {numbers.with_unit(numbers.plain(row.u, 2), row.unit)}")
+    return "".join(parts)
 
 
 def tail_text(tail: float | None) -> str:

@@ -25,6 +25,15 @@ UNBROKEN = 18
 NARROW = 64
 """Below this width [letters] a table becomes a list of records."""
 
+MISFIT_NOTE = (
+    "misfit: the probability, were the hypothesis true, that readings scatter at least as far; a small one is no fit. "
+    "± is one Monte Carlo error."
+)
+TAIL_NOTE = (
+    "predicted: mean ± one standard deviation of the reading itself. tail: the probability of a reading as far out or "
+    "farther; ! below 5 %."
+)
+
 type Row = tuple[str, ...]
 
 
@@ -48,7 +57,8 @@ def hypotheses_text(assessment: Assessment, width: int = 80, *, color: bool = Fa
     if len(assessment.hypotheses) < 2:
         return ""
     headings = ("hypothesis", "before", "after", "misfit")
-    return _table("Hypotheses", headings, [_hypothesis(h) for h in assessment.hypotheses], width, color=color)
+    table = _table("Hypotheses", headings, [_hypothesis(h) for h in assessment.hypotheses], width, color=color)
+    return "\n".join([table, *textwrap.wrap(MISFIT_NOTE, width)])
 
 
 def quantities_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
@@ -63,7 +73,8 @@ def ledger_text(assessment: Assessment, width: int = 80, *, color: bool = False)
     counted = [_observation(r) for r in assessment.ledger if r.withdrawn is None]
     gone = [f"{name_of(r)}, {r.stated}: {r.withdrawn}" for r in assessment.ledger if r.withdrawn is not None]
     table = _table("Ledger", headings, counted, width, color=color)
-    return "\n".join([table, *(["", "Withdrawn", *_bullets(gone, width)] if gone else [])])
+    notes = textwrap.wrap(TAIL_NOTE, width) if counted else []
+    return "\n".join([table, *notes, *(["", "Withdrawn", *_bullets(gone, width)] if gone else [])])
 
 
 def not_identified_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
