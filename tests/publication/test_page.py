@@ -128,3 +128,14 @@ def test_the_run_can_be_repeated(html: str) -> None:
 
 def test_the_page_is_the_same_each_time(html: str) -> None:
     assert _rendered() == html
+
+
+def test_no_bayes_factor_without_its_curve(html: str) -> None:
+    """Each card that prints a Bayes factor carries the whole curve over the width of the prior that it hinges on."""
+    cards = re.findall(r'<article class="card">.*?</article>', html, re.DOTALL)
+    told = [card for card in cards if "over the prior widths tried" in card]
+    assert told
+    for card in told:
+        curve = card.partition("Curve over the width of the prior of")[2]
+        assert "<td>×1</td>" in curve
+        assert "<td>×1/4</td>" in curve

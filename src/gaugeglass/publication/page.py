@@ -14,7 +14,7 @@ from urllib.parse import urlsplit
 import jinja2
 from markupsafe import Markup, escape
 
-from gaugeglass.judgement.results import Assessment, HypothesisSummary, LedgerRow, QuantitySummary
+from gaugeglass.judgement.results import Assessment, HypothesisSummary, LedgerRow, QuantitySummary, WidthPoint
 from gaugeglass.language.spec import Given, Hypothesis, Method, Spec
 from gaugeglass.publication import numbers
 from gaugeglass.publication.evidence import SURPRISING, name_of, open_questions, predicted_text, reading_text, tail_text
@@ -131,7 +131,7 @@ def _environment() -> jinja2.Environment:
         chance=numbers.chance, clause=_clause,
         ratios=_ratios, name_of=name_of, predicted=predicted_text, reading=reading_text, weight=_weight,
         evidence=_evidence, scatter=_scatter, sentence=_sentence, given=_given, tail=tail_text,
-        unbroken=_unbroken,
+        unbroken=_unbroken, factor=numbers.factor, point=_point,
     )  # fmt: skip
     return environment
 
@@ -145,6 +145,10 @@ def cell(value: str | float | None) -> str:
     if value is None:
         return numbers.ABSENT
     return value if isinstance(value, str) else numbers.plain(float(value), 5)
+
+
+def _point(point: WidthPoint) -> str:
+    return numbers.percent_with_error(point.probability, point.mcse)
 
 
 def _sentence(text: str) -> str:
