@@ -72,3 +72,9 @@ def test_leaks_ignore_what_a_public_observation_says_too(posterior: SimpleNamesp
     dossier = replace(posterior.spec.dossier, observations=(posterior.spec.dossier.observations[0], private))
     found = leaks(replace(posterior.spec, dossier=dossier), {"page": "It came from a bucket, said whisper-7."})
     assert list(found) == [("page", "whisper-7")]
+
+
+def test_leaks_are_seen_in_capitals_too(posterior: SimpleNamespace) -> None:
+    (private,) = (o for o in posterior.spec.dossier.observations if o.private)
+    found = list(leaks(posterior.spec, {"page": f"as {private.id.upper()} said"}))
+    assert found == [("page", private.id)]

@@ -63,14 +63,14 @@ def _public_row(row: LedgerRow, aliases: Mapping[str, str]) -> LedgerRow:
 def leaks(spec: Spec, texts: Mapping[str, str]) -> Iterator[tuple[str, str]]:
     """Where private texts of a spec stand in other texts: pairs of the name of a text and the private text.
 
-    What a public observation says too is no secret; kinds of source are words of the trade.
+    Capitals make no difference. What a public observation says too is no secret; kinds of source are trade words.
     """
     secret = _secrets(o for o in spec.dossier.observations if o.private)
     known = _secrets(o for o in spec.dossier.observations if not o.private)
     for name, text in texts.items():
         plain = _one_line(text)
         for found in sorted(secret - known):
-            if re.search(rf"(?<!\w){re.escape(_one_line(found))}(?!\w)", plain):
+            if re.search(rf"(?<!\w){re.escape(_one_line(found))}(?!\w)", plain, re.IGNORECASE):
                 yield name, found
 
 
