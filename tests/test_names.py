@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import subprocess
 import sys
+from pathlib import Path
 from types import FunctionType
 
 import pytest
@@ -13,7 +14,7 @@ import gaugeglass as gg
 
 NAMES = [
     "Assessment", "Fault", "InferenceError", "Posterior", "Spec", "SpecError", "StoreError",
-    "check", "infer", "judge", "load", "make_public", "publish", "record", "specify",
+    "check", "infer", "judge", "load", "make_public", "publish", "record_run", "specify",
 ]  # fmt: skip
 SLOW = {"pymc", "pytensor", "numba", "nutpie", "matplotlib", "arviz", "xarray", "pandas"}
 
@@ -36,6 +37,12 @@ def test_an_unknown_name_is_refused() -> None:
 def test_publish_is_the_function() -> None:
     importlib.import_module("gaugeglass.publication.numbers")
     assert isinstance(gg.publish, FunctionType)
+
+
+def test_no_verb_has_the_name_of_a_room() -> None:
+    """Importing a room sets it on the package, in the verb's place."""
+    rooms = {p.name for p in Path(gg.__file__).parent.iterdir() if p.is_dir()}
+    assert rooms & set(gg.__all__) == set()
 
 
 def test_importing_the_package_imports_nothing_slow() -> None:

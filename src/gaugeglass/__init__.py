@@ -33,7 +33,7 @@ __all__ = [
     "load",
     "make_public",
     "publish",
-    "record",
+    "record_run",
     "specify",
 ]
 
@@ -56,7 +56,7 @@ _HOMES = {
 def publish(posterior: Posterior, assessment: Assessment, *, reports: str | Path = "reports") -> Path:
     """Record the run, and beside it the public form, in which whatever is private is redacted.
 
-    Parameters are those of ``record``, and so is what it raises; SpecError where a private text also stands in a
+    Parameters are those of ``record_run``, and so is what it raises; SpecError where a private text also stands in a
     part that is not private.
 
     Returns
@@ -64,7 +64,7 @@ def publish(posterior: Posterior, assessment: Assessment, *, reports: str | Path
     Path
         The folder of the public form; the page in it is ``report.html``.
     """
-    return make_public(record(posterior, assessment, reports=reports))
+    return make_public(record_run(posterior, assessment, reports=reports))
 
 
 def make_public(run: str | Path) -> Path:
@@ -80,7 +80,7 @@ def make_public(run: str | Path) -> Path:
     return runs.write_public(own, spec, assessment, drawn, page(spec, assessment, drawn, runs.facts(own.about)))
 
 
-def record(posterior: Posterior, assessment: Assessment, *, reports: str | Path = "reports") -> Path:
+def record_run(posterior: Posterior, assessment: Assessment, *, reports: str | Path = "reports") -> Path:
     """Draw the pictures, write the page and record the run, private parts and all.
 
     Parameters

@@ -199,13 +199,13 @@ def publish(run_or_dossier: str, as_json: bool, reports: Path | None) -> None:
 
 
 def _assess(file: str, *, seed: int, draws: int, as_json: bool, reports: Path) -> None:
-    from gaugeglass import record
+    from gaugeglass import record_run
     from gaugeglass.record import runs
 
     posterior, assessment = _infer(file, seed=seed, draws=draws)
     with _progress() as tell:
         tell("drawing pictures", 0.0)
-        folder = record(posterior, assessment, reports=reports)
+        folder = record_run(posterior, assessment, reports=reports)
     _show(assessment, runs.read(folder), as_json=as_json)
     if any(row.private for row in assessment.ledger):
         _tell(f"this run shows what is private; 'gaugeglass publish {folder}' makes a form that does not")
