@@ -203,6 +203,12 @@ def log_norm(method: Method) -> float:
     return float(special.gammaln((nu + 1) / 2) - special.gammaln(nu / 2)) - 0.5 * math.log(nu * math.pi)
 
 
+def refuse_beyond(spec: Spec) -> None:
+    """Raise InferenceError where a Spec asks for what inference does not do yet."""
+    if spec.beyond:
+        raise InferenceError("\n".join(["this cannot be inferred yet:", *(f"  {what}" for what in spec.beyond)]))
+
+
 def compile_density(spec: Spec) -> Density:
     """Compile the density of a Spec, or find it compiled already for a Spec of the same structure.
 
@@ -211,8 +217,7 @@ def compile_density(spec: Spec) -> Density:
     InferenceError
         If the Spec asks for what inference does not do yet.
     """
-    if spec.beyond:
-        raise InferenceError("\n".join(["this cannot be inferred yet:", *(f"  {what}" for what in spec.beyond)]))
+    refuse_beyond(spec)
     layout = Layout(spec)
     compiled = _compile(emit(layout), len(layout.free))
     return Density(spec, layout, compiled.address, compiled)

@@ -19,6 +19,7 @@ from pymc.distributions.transforms import Interval
 from pytensor.tensor import TensorVariable
 
 from gaugeglass.errors import InferenceError
+from gaugeglass.inference.density import refuse_beyond
 from gaugeglass.inference.kernel import FreeVariable
 from gaugeglass.language.expressions import Const, Node, Op, Ref
 from gaugeglass.language.families import FAMILIES, Prior
@@ -55,8 +56,7 @@ def build(spec: Spec) -> pm.Model:
     InferenceError
         If the Spec asks for what inference does not do yet.
     """
-    if spec.beyond:
-        raise InferenceError("\n".join(["this cannot be inferred yet:", *(f"  {what}" for what in spec.beyond)]))
+    refuse_beyond(spec)
     return _Builder(spec).build()
 
 

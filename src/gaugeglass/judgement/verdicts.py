@@ -22,7 +22,7 @@ from gaugeglass.judgement.results import (
     WidthCurve,
     Words,
 )
-from gaugeglass.judgement.widths import Refit, Target, chance, curves, odds, prior_chance
+from gaugeglass.judgement.widths import Refit, Target, bayes_factor, chance, curves, prior_chance
 from gaugeglass.language.spec import Claim
 
 WORDS = (
@@ -135,7 +135,7 @@ def _verdict(posterior: Posterior, proposition: _Proposition, curve: WidthCurve 
     before = _bounded(prior_chance(target, base), target, posterior.priors, posterior.weights.prior)
     after = _bounded(chance(target, base), target, posterior.fits, posterior.weights.posterior)
     range_of = [p.probability for p in curve.points] if curve else [after.value]
-    mixed = 0 < before.value < 1 and 0 < after.value < 1 - 1e-9  # nearer to 1 the odds are rounding errors
+    factor = bayes_factor(before.value, after.value)
     return Verdict(
         claim=proposition.name,
         says=proposition.says,
@@ -146,7 +146,7 @@ def _verdict(posterior: Posterior, proposition: _Proposition, curve: WidthCurve 
         words=words_for(after.value),
         by_hypothesis=_conditionals(posterior, proposition.claim) if proposition.claim else {},
         settled=proposition.settled,
-        bayes_factor=odds(after.value) / odds(before.value) if curve and mixed and not proposition.settled else None,
+        bayes_factor=factor if curve and np.isfinite(factor) and not proposition.settled else None,
         curve=curve,
         lowest=min(range_of),
         highest=max(range_of),

@@ -114,6 +114,12 @@ def prior_chance(target: Target, at: Refit) -> tuple[float, float]:
     return probability({h: target(h, f.quantities) for h, f in at.priors.items()}, at.weights.prior, None)
 
 
+def bayes_factor(before: float, after: float) -> float:
+    """Posterior over prior odds; NaN where either is sure, or so near to it that the odds are rounding errors. [1]"""
+    told = 0 < before < 1 and 0 < after < 1 - _ROUNDING
+    return odds(after) / odds(before) if told else float("nan")
+
+
 def odds(p: float) -> float:
     """Odds of a probability; infinite at 1."""
     return p / (1 - p) if p < 1 else float("inf")
@@ -151,6 +157,4 @@ def _curve(latent: str, target: tuple[Target, float], at: Mapping[float, Refit])
 def _point(holds: Target, factor: float, at: Refit) -> WidthPoint:
     after, mcse = chance(holds, at)
     before, _ = prior_chance(holds, at)
-    told = 0 < before < 1 and 0 < after < 1 - _ROUNDING  # nearer to 1 the odds are rounding errors
-    factor_of_odds = odds(after) / odds(before) if told else float("nan")
-    return WidthPoint(factor, after, mcse, factor_of_odds)
+    return WidthPoint(factor, after, mcse, bayes_factor(before, after))
