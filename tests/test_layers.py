@@ -15,7 +15,6 @@ ROOMS = ("errors", "language", "inference", "judgement", "record", "publication"
 
 FOREIGN = {
     # library: the rooms or modules that may import it; a room stands for all its modules
-    "pint": {"language.units"},
     "lark": {"language.expressions"},
     "ruamel": {"language.files"},
     "csv": {"language.files", "publication"},
@@ -24,7 +23,7 @@ FOREIGN = {
     "jinja2": {"publication"},
     "matplotlib": {"publication"},
     "nutpie": {"inference"},
-    "numba": {"inference"},
+    "llvmlite": {"inference"},
     "pymc": {"inference.graph"},
     "pytensor": {"inference.graph"},
 }

@@ -6,10 +6,12 @@ function. A hypothesis is a setting of the dials, not another density.
 
 from __future__ import annotations
 
+import ctypes
 import functools
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -17,7 +19,9 @@ from numpy.typing import NDArray
 from scipy import special
 
 from gaugeglass.errors import InferenceError
+from gaugeglass.inference import tails
 from gaugeglass.inference.kernel import Block, FreeVariable, Layout, emit
+from gaugeglass.inference.machine import Machine, build
 from gaugeglass.language.expressions import evaluate
 from gaugeglass.language.families import Prior
 from gaugeglass.language.spec import Hypothesis, Latent, Method, Observation, Spec
@@ -42,15 +46,16 @@ class Dials:
 
 @dataclass(frozen=True)
 class Density:
-    """A compiled density and the Spec it speaks of.
-
-    ``address`` is that of a C function (dim, x, gradient, log density, dials) as nutpie's sampler calls it.
-    """
+    """A compiled density and the Spec it speaks of."""
 
     spec: Spec
     layout: Layout
-    address: int
-    compiled: Any
+    machine: Machine = field(repr=False)
+
+    @property
+    def address(self) -> int:
+        """Address of a C function (dim, x, gradient, log density, dials) as nutpie's sampler calls it."""
+        return self.machine.addresses["sampled"]
 
     @property
     def free(self) -> tuple[FreeVariable, ...]:
@@ -73,6 +78,10 @@ class Density:
         """Whether a coordinate moves anything under a hypothesis, rather than only keeping its own prior."""
         held = self.hypothesis(hypothesis)
         return free.latent not in held.fix and held.prior(_latent(self.spec, free.latent)).family == free.family
+
+    def active(self, hypothesis: str) -> list[int]:
+        """The places in ``x`` of the coordinates that move anything under a hypothesis."""
+        return [k for k, free in enumerate(self.free) if self.is_active(free, hypothesis)]
 
     def with_observations(self, observations: tuple[Observation, ...]) -> Density:
         """The same compiled function for other observations by the same methods."""
@@ -138,13 +147,23 @@ class Density:
 
     def log_density(self, x: Floats, packed: Floats) -> tuple[float, Floats]:
         """Log density of standardised coordinates and its gradient. dims of ``x`` and the gradient: ("free",)"""
-        gradient = np.empty(len(self.free))
-        value = self.compiled.one(np.ascontiguousarray(x, dtype=np.float64), gradient, packed)
-        return float(value), gradient
+        held, gradient = np.ascontiguousarray(x, dtype=np.float64), np.empty(len(self.free))
+        return float(self._one(held.ctypes.data, gradient.ctypes.data, packed.ctypes.data)), gradient
 
     def log_densities(self, x: Floats, packed: Floats) -> Floats:
         """Log density of many points. dims of ``x``: ("point", "free")"""
-        return self.compiled.many(np.ascontiguousarray(x, dtype=np.float64), packed)
+        held, gradient, values = np.ascontiguousarray(x, dtype=np.float64), np.empty(len(self.free)), np.empty(len(x))
+        pointers = (a.ctypes.data for a in (held, gradient, values, packed))
+        self._many(len(x), len(self.free), *pointers)
+        return values
+
+    @cached_property
+    def _one(self) -> Any:
+        return self.machine.function("log_density", [ctypes.c_void_p] * 3, ctypes.c_double)
+
+    @cached_property
+    def _many(self) -> Any:
+        return self.machine.function("many", [ctypes.c_int64] * 2 + [ctypes.c_void_p] * 4, ctypes.c_int64)
 
     def log_prior(self, x: Floats, free: FreeVariable, hypothesis: str) -> Floats:
         """Log prior density of one standardised coordinate, normalised over it."""
@@ -219,53 +238,27 @@ def compile_density(spec: Spec) -> Density:
     """
     refuse_beyond(spec)
     layout = Layout(spec)
-    compiled = _compile(emit(layout), len(layout.free))
-    return Density(spec, layout, compiled.address, compiled)
+    return Density(spec, layout, _compile(emit(layout)))
 
 
-@dataclass(frozen=True)
-class _Compiled:
-    one: Any
-    many: Any
-    callback: Any
+_ENTRIES = """
+def sampled(dim: int, x: Array, g: Array, out: Array, d: Array) -> int:
+    out[0] = log_density(x, g, d)
+    if not isfinite(out[0]):
+        return 4
+    for i in range(dim):
+        if not isfinite(g[i]):
+            return 3
+    return 0
 
-    @property
-    def address(self) -> int:
-        return int(self.callback.address)
+def many(points: int, dim: int, x: Array, g: Array, out: Array, d: Array) -> int:
+    for i in range(points):
+        out[i] = log_density(x[i * dim:], g, d)
+    return 0
+"""
+"""How the sampler enters a density (4 and 3 tell it of a value or a slope that is not finite), and many points do."""
 
 
 @functools.cache
-def _compile(source: str, size: int) -> _Compiled:
-    """Compile the source of a density: for one point, for many, and as a C function for the sampler."""
-    import numba
-
-    from gaugeglass.inference import tails
-
-    scope: dict[str, Any] = {name: getattr(tails, name) for name in dir(tails) if name.startswith("log_")}
-    scope |= {name: getattr(math, name) for name in ("exp", "log", "sqrt")}
-    exec(compile(source, "<density>", "exec"), scope)  # noqa: S102 - the source is emitted from checked trees
-    one = numba.njit("float64(float64[::1], float64[::1], float64[::1])", error_model="numpy")(scope["log_density"])
-
-    @numba.njit("float64[::1](float64[:, ::1], float64[::1])", error_model="numpy")
-    def many(x: Any, d: Any) -> Any:
-        out, g = np.empty(len(x)), np.empty(size)
-        for i in range(len(x)):
-            out[i] = one(x[i], g, d)
-        return out
-
-    pointer = numba.types.CPointer(numba.types.float64)
-
-    @numba.cfunc(numba.types.int64(numba.types.uint64, pointer, pointer, pointer, pointer))
-    def callback(dim: Any, x: Any, g: Any, out: Any, d: Any) -> int:
-        dials = numba.carray(d, (int(d[0]),))
-        gradient = numba.carray(g, (size,))
-        value = one(numba.carray(x, (size,)), gradient, dials)
-        out[0] = value
-        if not np.isfinite(value):
-            return 4
-        for i in range(size):
-            if not np.isfinite(gradient[i]):
-                return 3
-        return 0
-
-    return _Compiled(one, many, callback)
+def _compile(source: str) -> Machine:
+    return build(source + _ENTRIES, tails)

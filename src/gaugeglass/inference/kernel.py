@@ -1,4 +1,4 @@
-"""The density lowered flat: one straight-line scalar function with its reverse sweep, as source for numba.
+"""The density lowered flat: one straight-line scalar function with its reverse sweep, as source for ``machine``.
 
 What costs when a model is compiled is the shape of the code, not the compiler: some ninety array operations take
 twenty times as long as one scalar function that does the same. So the Spec is emitted as such a function. Forward,
@@ -335,7 +335,9 @@ class _Emitter:
             *(f"g[{i}] = bx{i}" for i in range(len(self.layout.free))),
             "return lp",
         ]
-        return "\n".join(["def log_density(x, g, d):", *(f"    {line}" for line in lines), ""])
+        return "\n".join(
+            ["def log_density(x: Array, g: Array, d: Array) -> float:", *(f"    {line}" for line in lines), ""]
+        )
 
 
 def _support(support: str, t: Node, own: Mapping[str, Node]) -> dict[str, Node]:

@@ -19,6 +19,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaugeglass.errors import InferenceError
+from gaugeglass.inference import tails
+from gaugeglass.inference.machine import Machine, build
 
 type Floats = NDArray[np.float64]
 
@@ -61,7 +63,7 @@ def draw(address: int, packed: Floats, start: Floats, *, chains: int, draws: int
     dials = packed.ctypes.data
     model = lib.PyMcModel(
         lib.LogpFunc(address, dials, packed),
-        lib.ExpandFunc(size, size, _identity().address, dials, packed),
+        lib.ExpandFunc(size, size, _identity().addresses["copy"], dials, packed),
         lib.PyVariable.new_variables(["x"], ["float64"], [(size,)], {"free": size}, {"x": ("free",)}),
         size,
         {"free": size},
@@ -133,17 +135,12 @@ def _load(path: Path) -> Any:
 
 
 @functools.cache
-def _identity() -> Any:
+def _identity() -> Machine:
     """The C function that hands a draw on as it is."""
-    import numba
-
-    pointer = numba.types.CPointer(numba.types.float64)
-    count = numba.types.uint64
-
-    @numba.cfunc(numba.types.int64(count, count, pointer, pointer, pointer), cache=True)
-    def copy(dim: Any, expanded: Any, x: Any, out: Any, dials: Any) -> int:
-        for i in range(dim):
-            out[i] = x[i]
-        return 0
-
-    return copy
+    source = """
+def copy(dim: int, expanded: int, x: Array, out: Array, d: Array) -> int:
+    for i in range(dim):
+        out[i] = x[i]
+    return 0
+"""
+    return build(source, tails)

@@ -6,13 +6,12 @@ import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gaugeglass.errors import InferenceError
-from gaugeglass.inference import nuts
+from gaugeglass.inference import convergence, nuts
 from gaugeglass.inference.density import Density, Dials
 
 type Floats = NDArray[np.float64]
@@ -136,7 +135,7 @@ def fit(density: Density, dials: Dials, settings: Settings, *, start: Floats | N
     InferenceError
         If diagnostics stay out of limits and ``strict``.
     """
-    if not any(density.is_active(free, dials.hypothesis) for free in density.free):  # nothing that a reading could move
+    if not density.active(dials.hypothesis):  # nothing that a reading could move
         prior = draw_prior(density, dials.hypothesis, draws=settings.draws, chains=settings.chains, seed=settings.seed)
         return replace(prior, dials=dials)
     packed = density.pack(dials)
@@ -166,17 +165,13 @@ def _once(density: Density, dials: Dials, packed: Floats, settings: Settings, st
 
 
 def _diagnose(density: Density, dials: Dials, chains: nuts.Chains) -> Diagnostics:
-    active = [k for k, free in enumerate(density.free) if density.is_active(free, dials.hypothesis)]
+    active = density.active(dials.hypothesis)
     x = chains.x[..., active]
-    stats = _array_stats()
-    axes = {"chain_axis": 0, "draw_axis": 1}
-    bulk = stats.ess(x, method="bulk", **axes)
-    tail = stats.ess(x, method="tail", prob=(0.05, 0.95), **axes)
     return Diagnostics(
-        r_hat=float(np.max(stats.rhat(x, method="rank", **axes))) if x.shape[0] > 1 else math.nan,
-        ess_bulk=float(np.min(bulk)),
-        ess_tail=float(np.min(tail)),
-        e_bfmi=float(np.min(stats.bfmi(chains.energy, **axes))),
+        r_hat=float(np.max(convergence.r_hat(x))),
+        ess_bulk=float(np.min(convergence.ess_bulk(x))),
+        ess_tail=float(np.min(convergence.ess_tail(x))),
+        e_bfmi=float(np.min(convergence.e_bfmi(chains.energy))),
         divergences=int(chains.diverging.sum()),
         draws=x.shape[1],
         chains=x.shape[0],
@@ -188,14 +183,8 @@ def effective_size(values: Floats) -> float:
     """Effective number of draws for the mean of ``values``, dims ("chain", "draw"); all of them where none differ."""
     if np.ptp(values) == 0 or not np.all(np.isfinite(values)):
         return float(values.size)
-    found = float(_array_stats().ess(values, chain_axis=0, draw_axis=1, method="mean"))
+    found = float(convergence.ess_mean(values[..., None])[0])
     return min(found, float(values.size)) if math.isfinite(found) else 1.0
-
-
-def _array_stats() -> Any:
-    from arviz_stats.base import array_stats
-
-    return array_stats
 
 
 def _refusal(found: Fit, density: Density) -> str:

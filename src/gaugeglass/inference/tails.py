@@ -1,4 +1,4 @@
-"""Probabilities of intervals, right far into the tails, as scalar functions that numba compiles.
+"""Probabilities of intervals, right far into the tails, as scalar functions that ``machine`` can compile.
 
 Both ends are reflected into the lower tail and their logarithms subtracted, so that an interval forty standard
 deviations away still has a finite probability and a finite slope.
@@ -8,27 +8,22 @@ from __future__ import annotations
 
 import math
 
-from numba import njit
-
 _HALF_LOG_2PI = 0.5 * math.log(2 * math.pi)
 _NARROW = 1e-6  # below this width the density in the middle is nearer to the truth than a difference of tails
 _FAR = -20.0  # beyond it the asymptotic series is exact to double precision
 _MOST_TERMS = 300
 
 
-@njit(error_model="numpy", cache=True)
 def log_logistic(t: float) -> float:
     """Log of 1 / (1 + exp(-t))."""
     return -math.log1p(math.exp(-t)) if t > 0.0 else t - math.log1p(math.exp(t))
 
 
-@njit(error_model="numpy", cache=True)
 def log_normal(z: float) -> float:
     """Log density of the standard normal distribution."""
     return -0.5 * z * z - _HALF_LOG_2PI
 
 
-@njit(error_model="numpy", cache=True)
 def log_student(t: float, nu: float) -> float:
     """Log density of Student's t distribution with ``nu`` degrees of freedom."""
     norm = math.lgamma(0.5 * (nu + 1.0)) - math.lgamma(0.5 * nu) - 0.5 * math.log(nu * math.pi)
@@ -37,7 +32,6 @@ def log_student(t: float, nu: float) -> float:
     return norm - 0.5 * (nu + 1.0) * math.log1p(t * t / nu)
 
 
-@njit(error_model="numpy", cache=True)
 def _log_normal_below(z: float) -> float:
     """Log of the standard normal distribution function (Abramowitz & Stegun 26.2.12 in the far tail)."""
     if z == -math.inf:
@@ -51,7 +45,6 @@ def _log_normal_below(z: float) -> float:
     return log_normal(z) - math.log(-z) + math.log1p(series)
 
 
-@njit(error_model="numpy", cache=True)
 def _log_incomplete_beta(x: float, a: float, b: float) -> float:
     """Log of the regularised incomplete beta function where its continued fraction converges fast (DLMF 8.17.22)."""
     front = a * math.log(x) + b * math.log1p(-x) - math.log(a)
@@ -70,7 +63,6 @@ def _log_incomplete_beta(x: float, a: float, b: float) -> float:
     return front + math.log(h)
 
 
-@njit(error_model="numpy", cache=True)
 def _log_student_below(t: float, nu: float) -> float:
     """Log of the distribution function of Student's t (DLMF 8.17, t**2 = nu (1 - x) / x)."""
     if t == -math.inf:
@@ -88,14 +80,12 @@ def _log_student_below(t: float, nu: float) -> float:
     return math.log(0.5) + math.log1p(-math.exp(_log_incomplete_beta(y, b, a)))
 
 
-@njit(error_model="numpy", cache=True)
 def _log_difference(upper: float, lower: float) -> float:
     """Log of exp(upper) - exp(lower)."""
     gap = lower - upper
     return upper + (math.log(-math.expm1(gap)) if gap > -0.6931471805599453 else math.log1p(-math.exp(gap)))
 
 
-@njit(error_model="numpy", cache=True)
 def log_normal_between(lower: float, upper: float) -> float:
     """Log probability that a standard normal value lies between two ends, either of which may be infinite."""
     if lower + upper > 0.0:
@@ -106,7 +96,6 @@ def log_normal_between(lower: float, upper: float) -> float:
     return _log_difference(_log_normal_below(upper), _log_normal_below(lower))
 
 
-@njit(error_model="numpy", cache=True)
 def log_student_between(lower: float, upper: float, nu: float) -> float:
     """Log probability that a Student t value with ``nu`` degrees of freedom lies between two ends."""
     if lower + upper > 0.0:

@@ -68,7 +68,7 @@ def log_evidence(density: Density, fit: Fit, settings: Settings) -> Evidence:
     found = log_evidence_by_bridge(density, fit)
     if found.mcse <= _POOR:
         return found
-    active = [k for k, free in enumerate(density.free) if density.is_active(free, fit.hypothesis)]
+    active = density.active(fit.hypothesis)
     return _path(density, fit, active, settings)
 
 
@@ -76,7 +76,7 @@ def log_evidence_by_bridge(density: Density, fit: Fit) -> Evidence:
     """The same by one bridge to a normal proposal, whatever its error: for refits, of which there are many."""
     if not _has_evidence(density, fit.dials):
         return Evidence(0.0, 0.0, "no readings")
-    active = [k for k, free in enumerate(density.free) if density.is_active(free, fit.hypothesis)]
+    active = density.active(fit.hypothesis)
     if not active:
         return Evidence(float(_log_densities(density, fit.dials, np.empty((1, 0)), active)[0]), 0.0, "nothing unknown")
     halves = _halves(fit.x[..., active])

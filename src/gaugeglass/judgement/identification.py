@@ -27,7 +27,7 @@ def sharp_ratios(posterior: Posterior) -> dict[str, float]:
     for what moves nowhere.
     """
     weights = dict(zip(posterior.weights.names, posterior.weights.posterior, strict=True))
-    freedom = {h: sum(posterior.density.is_active(f, h) for f in posterior.density.free) for h in posterior.fits}
+    freedom = {h: len(posterior.density.active(h)) for h in posterior.fits}
     found: dict[str, float] = {}
     for name in sorted(posterior.fits, key=lambda h: (-freedom[h], -weights[h])):
         for quantity, ratio in _under(posterior, posterior.fits[name]).items():
@@ -38,7 +38,7 @@ def sharp_ratios(posterior: Posterior) -> dict[str, float]:
 
 def _under(posterior: Posterior, fit: Fit) -> dict[str, float]:
     density = posterior.density
-    active = [k for k, free in enumerate(density.free) if density.is_active(free, fit.hypothesis)]
+    active = density.active(fit.hypothesis)
     if not active:
         return dict.fromkeys(fit.quantities, float("nan"))
     sides = fit.centre + np.concatenate(
