@@ -7,10 +7,16 @@ import math
 
 import numpy as np
 import pytest
-from scipy import integrate, stats
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import integrate, special, stats
 
 from gaugeglass.language.expressions import evaluate
-from gaugeglass.language.families import FAMILIES, Prior, PriorError, make_prior, prior_from_quantiles
+from gaugeglass.language.families import FAMILIES, KINDS, WRITABLE, Prior, PriorError, make_prior, prior_from_quantiles
+from gaugeglass.language.located import locate
+from gaugeglass.language.priors import is_computable, is_ordinary, read_prior
+from gaugeglass.language.reading import Notes
+from gaugeglass.language.units import ONE
 
 CASES = [
     ("normal", {"mean": 2, "sd": 3}, stats.norm(2, 3)),
@@ -110,6 +116,13 @@ def test_a_prior_has_the_quantiles_it_was_made_from(
     assert [float(prior.ppf(q)) for q in quantiles] == pytest.approx(list(quantiles.values()), rel=1e-7)
 
 
+@pytest.mark.parametrize("q", [1e-9, 0.001, 0.05, 0.3, 0.5, 0.9, 0.999, 1 - 1e-9])
+def test_a_normal_from_quantiles_has_scipys(q: float) -> None:
+    assert prior_from_quantiles("half_normal", {q: 1.0}).values["sd"] == pytest.approx(
+        1 / special.ndtri(0.5 + q / 2), rel=1e-14
+    )
+
+
 def test_a_beta_in_percent_is_the_beta_of_shares() -> None:
     percent = make_prior("beta", {"mean": 10, "sd": 7}, one=100)
     share = make_prior("beta", {"mean": 0.1, "sd": 0.07})
@@ -139,3 +152,41 @@ def test_impossible_parameters_are_refused(family: str, written: dict[str, float
 def test_impossible_quantiles_are_refused(family: str, quantiles: dict[float, float]) -> None:
     with pytest.raises(PriorError):
         prior_from_quantiles(family, quantiles)
+
+
+@pytest.mark.parametrize("prior", [p for p, _ in PRIORS], ids=IDS)
+def test_usual_parameters_are_ordinary(prior: Prior) -> None:
+    assert is_ordinary(prior)
+
+
+def sizes(low: float, high: float) -> st.SearchStrategy[float]:
+    return st.floats(low, high).map(lambda exponent: 10**exponent)
+
+
+def parameters(kind: str) -> st.SearchStrategy[float]:
+    if kind == "value":
+        return st.just(0.0) | st.tuples(st.sampled_from([-1, 1]), sizes(-5, 7)).map(math.prod)
+    return sizes(-5, 7) if kind in ("spread", "rate") else sizes(-4, 6)
+
+
+@given(st.data())
+def test_an_ordinary_prior_is_computable(data: st.DataObject) -> None:
+    family = data.draw(st.sampled_from(WRITABLE))
+    form = data.draw(st.sampled_from(FAMILIES[family].forms))
+    try:
+        prior = make_prior(family, {name: data.draw(parameters(KINDS[name])) for name in form})
+    except (PriorError, ArithmeticError):
+        return
+    assert not is_ordinary(prior) or is_computable(prior)
+
+
+@pytest.mark.parametrize(
+    "written",
+    [{"family": "gamma", "mean": 1, "sd": 1e9}, {"family": "uniform", "lower": 1, "upper": 1 + 2e-16},
+     {"family": "lognormal", "median": 1, "sigma": 1e3}, {"family": "normal", "mean": 1e20, "sd": 1},
+     {"family": "truncated_normal", "mean": 0, "sd": 1, "lower": 1e9}],
+)  # fmt: skip
+def test_a_prior_that_cannot_be_computed_is_refused(written: dict[str, object]) -> None:
+    notes = Notes("model")
+    assert read_prior(locate(written), ONE, notes) is None
+    assert len(notes.faults) == 1

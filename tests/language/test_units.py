@@ -2,11 +2,74 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
+
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from gaugeglass.language.units import ONE, UnitError, convert, convert_difference, parse_unit, reciprocal
+from gaugeglass.language.units import ONE, SYMBOLS, UnitError, convert, convert_difference, parse_unit, reciprocal
+
+REGISTRY = pint.UnitRegistry(cache_folder=None)
+STEMS = {
+    "Wh": "watt_hour", "J": "joule", "W": "watt", "g": "gram", "m": "meter", "s": "second", "V": "volt", "A": "ampere",
+    "Ah": "ampere_hour", "ohm": "ohm", "Ω": "ohm", "K": "kelvin", "Pa": "pascal", "N": "newton", "Hz": "hertz",
+    "mol": "mole", "rad": "radian", "L": "liter", "l": "liter", "VA": "volt_ampere", "bar": "bar",
+    "eV": "electron_volt", "T": "tesla", "lm": "lumen",
+}  # fmt: skip
+PREFIXES = {"": "", "n": "nano", "µ": "micro", "μ": "micro", "u": "micro", "m": "milli", "c": "centi", "k": "kilo",
+            "M": "mega", "G": "giga"}  # fmt: skip
+IN_PINT = {p + stem: long + name for stem, name in STEMS.items() for p, long in PREFIXES.items()} | {
+    "%": "percent", "‰": "permille", "ppm": "ppm", "min": "minute", "h": "hour", "d": "day", "day": "day",
+    "week": "week", "year": "year", "yr": "year", "t": "metric_ton", "lb": "pound", "oz": "ounce", "mi": "mile",
+    "ft": "foot", "yd": "yard", "inch": "inch", "US_gal": "gallon", "mph": "mile / hour", "deg": "degree",
+    "°": "degree", "°C": "kelvin", "degC": "kelvin", "°F": "delta_degree_Fahrenheit",
+    "degF": "delta_degree_Fahrenheit", "psi": "psi", "hp": "horsepower", "BTU": "Btu_it", "mpg": "mile / gallon",
+    "mpge_label": "mile / (33.705 * kilowatt_hour)", "mpge_petroleum": "mile / (82.049 * kilowatt_hour)",
+}  # fmt: skip
+
+
+def by_pint(text: str) -> tuple[float, dict[str, Fraction]]:
+    """Factor and dimension of a text in the words of pint, which knows units independently."""
+    base = (REGISTRY.Quantity(1.0) * REGISTRY.parse_expression(text)).to_base_units()
+    return base.magnitude, {name.strip("[]"): Fraction(power) for name, power in base.dimensionality.items()}
+
+
+def test_every_known_unit_is_what_pint_knows() -> None:
+    assert SYMBOLS.keys() == IN_PINT.keys()
+    for symbol, text in IN_PINT.items():
+        factor, dimension = by_pint(text)
+        assert parse_unit(symbol).factor == pytest.approx(factor, rel=1e-14), symbol
+        assert dict(parse_unit(symbol).dimension.powers) == dimension, symbol
+
+
+def compounds() -> st.SearchStrategy[tuple[str, str]]:
+    """Texts of compound units, as they are written here and in the words of pint."""
+    single = st.sampled_from(sorted(IN_PINT)).map(lambda symbol: (symbol, f"({IN_PINT[symbol]})"))
+
+    def larger(parts: st.SearchStrategy[tuple[str, str]]) -> st.SearchStrategy[tuple[str, str]]:
+        joined = st.tuples(parts, st.sampled_from("*/"), parts)
+        raised = st.tuples(parts, st.integers(-3, 3))
+        return joined.map(lambda j: (f"{j[0][0]}{j[1]}{j[2][0]}", f"{j[0][1]} {j[1]} {j[2][1]}")) | raised.map(
+            lambda r: (f"({r[0][0]})**{r[1]}", f"({r[0][1]}) ** {r[1]}")
+        )
+
+    return st.recursive(single, larger, max_leaves=5).filter(lambda texts: len(texts[0]) <= 80)
+
+
+@given(compounds())
+def test_every_compound_unit_is_what_pint_knows(texts: tuple[str, str]) -> None:
+    ours, (factor, dimension) = parse_unit(texts[0]), by_pint(texts[1])
+    assert ours.factor == pytest.approx(factor, rel=1e-12)
+    assert dict(ours.dimension.powers) == dimension
+
+
+def test_temperatures_have_the_zeros_that_pint_knows() -> None:
+    for unit, name in (("°C", "degree_Celsius"), ("degF", "degree_Fahrenheit")):
+        assert convert(20, parse_unit(unit), parse_unit("K")) == pytest.approx(
+            REGISTRY.Quantity(20, name).to("kelvin").m
+        )
 
 
 @pytest.mark.parametrize(
@@ -106,7 +169,8 @@ def test_a_slip_is_refused_with_a_suggestion(text: str, suggestion: str) -> None
 @pytest.mark.parametrize(
     "text",
     ["", " ", "9**9**9 m", "m**99", "PS", "ton", "C", "[kWh]", "kWh; rm", "3 m", "__import__", "m" * 81, "kWh//km",
-     "(m", "m)", "*m", "m*", "m**m", "µ", "1e5 m", "m.s"],
+     "(m", "m)", "*m", "m*", "m**m", "µ", "1e5 m", "m.s", "()", "m**2**3",
+     "(m)(s)", "m(s)", "((((((km**9)**9)**9)**9)**9)**9)**9", "((((((%**9)**9)**9)**9)**9)**9)**9"],
 )  # fmt: skip
 def test_what_is_no_unit_is_refused(text: str) -> None:
     with pytest.raises(UnitError):

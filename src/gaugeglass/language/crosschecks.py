@@ -86,6 +86,8 @@ def _factors(tree: Node) -> Iterator[str]:
 def _note_zero_latent(node: Located, latent: Latent, reading: ModelReading) -> None:
     hint = f"a prior of one sign, such as lognormal or truncated_normal with lower above 0 {latent.unit}"
     for prior, where in _priors(latent, reading.model):
+        if prior.bounds[0] >= 0 or prior.bounds[1] <= 0:
+            continue
         low, high = (float(q) for q in prior.ppf([_TAIL, 1 - _TAIL]))
         if low < 0 < high:
             found = f"division by {show(latent.name)}, whose prior{where} includes 0: {prior.stated}"

@@ -10,13 +10,13 @@ from __future__ import annotations
 import difflib
 import functools
 import math
+import operator
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Any
 
-import numpy as np
-
+from gaugeglass.language.late import Late
 from gaugeglass.language.units import ONE, Dimension, Unit, UnitError, parse_unit
 
 _LONGEST = 2000
@@ -92,13 +92,20 @@ class Op:
 
 type Node = Const | Ref | Op
 
-OPERATIONS: dict[str, Callable[..., Any]] = {
-    "add": np.add, "sub": np.subtract, "mul": np.multiply, "div": np.divide, "pow": np.power, "neg": np.negative,
-    "min": np.minimum, "max": np.maximum, "abs": np.abs, "sqrt": np.sqrt, "exp": np.exp, "log": np.log,
-    "where": np.where, "lt": np.less, "le": np.less_equal, "gt": np.greater, "ge": np.greater_equal,
-    "eq": np.equal, "ne": np.not_equal, "and": np.logical_and, "or": np.logical_or, "not": np.logical_not,
+OPERATIONS = {
+    "add": "add", "sub": "subtract", "mul": "multiply", "div": "divide", "pow": "power", "neg": "negative",
+    "min": "minimum", "max": "maximum", "abs": "abs", "sqrt": "sqrt", "exp": "exp", "log": "log", "where": "where",
+    "lt": "less", "le": "less_equal", "gt": "greater", "ge": "greater_equal", "eq": "equal", "ne": "not_equal",
+    "and": "logical_and", "or": "logical_or", "not": "logical_not",
 }  # fmt: skip
-"""Every operation by its name, as a function of NumPy arrays that broadcast."""
+"""Every operation by its name, with the function of NumPy that does it to arrays that broadcast."""
+
+_ARITHMETIC: dict[str, Callable[[float, float], float]] = {
+    "add": operator.add, "sub": operator.sub, "mul": operator.mul, "div": operator.truediv, "pow": math.pow,
+}  # fmt: skip
+"""What is done to two numbers at once, while an expression is read."""
+
+_numpy = Late("numpy")
 
 FUNCTIONS = ("min", "max", "abs", "sqrt", "exp", "log", "where", "sum", "mean")
 RESERVED = frozenset({*FUNCTIONS, "and", "or", "not", "u", "true", "false"})
@@ -127,7 +134,7 @@ def evaluate(node: Node, values: Mapping[str, Any]) -> Any:
         case Ref(name):
             return values[name]
         case Op(op, args):
-            return OPERATIONS[op](*(evaluate(a, values) for a in args))
+            return getattr(_numpy, OPERATIONS[op])(*(evaluate(a, values) for a in args))
 
 
 def names(node: Node) -> Iterator[str]:
@@ -435,8 +442,10 @@ def _dim(low: Lowered) -> Dimension:
 
 def _fold(op: str, a: Node, b: Node) -> Node:
     if isinstance(a, Const) and isinstance(b, Const):
-        with np.errstate(all="ignore"):
-            value = float(OPERATIONS[op](a.value, b.value))
+        try:
+            value = _ARITHMETIC[op](a.value, b.value)
+        except (ArithmeticError, ValueError):
+            value = math.nan
         if not math.isfinite(value):
             raise ExpressionError("a number too large to compute", "a finite number")
         return Const(value)

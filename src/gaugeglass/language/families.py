@@ -12,12 +12,16 @@ import functools
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
-
-import numpy as np
-from scipy import special
+from typing import TYPE_CHECKING, Any, Literal
 
 from gaugeglass.language.expressions import Const, Node, Op, Ref
+from gaugeglass.language.late import Late
+
+if TYPE_CHECKING:
+    import numpy as np
+    from scipy import special
+else:
+    np, special = Late("numpy"), Late("scipy.special")
 
 type Support = Literal["real", "above", "below", "between"]
 type Parameters = Mapping[str, float]
@@ -389,6 +393,13 @@ def prior_from_quantiles(family: str, quantiles: Mapping[float, float], *, nu: f
     return make_prior(family, fit(points, nu, one), one=one, stated=stated)
 
 
+def _standard_normal(q: float) -> float:
+    """The quantile of the standard normal for one ``q``, for which SciPy need not be loaded."""
+    from statistics import NormalDist
+
+    return NormalDist().inv_cdf(q) if q < 1 else math.inf
+
+
 def _line(points: list[tuple[float, float]], standard: Callable[[float], Any]) -> tuple[float, float]:
     """Centre and spread for which ``centre + spread * standard(q)`` passes through two points."""
     (q1, v1), (q2, v2) = points
@@ -397,11 +408,11 @@ def _line(points: list[tuple[float, float]], standard: Callable[[float], Any]) -
 
 
 def _fit_normal(points: Any, nu: Any, one: float) -> dict[str, float]:
-    return dict(zip(("mean", "sd"), _line(points, special.ndtri), strict=True))
+    return dict(zip(("mean", "sd"), _line(points, _standard_normal), strict=True))
 
 
 def _fit_lognormal(points: Any, nu: Any, one: float) -> dict[str, float]:
-    mu, sigma = _line([(q, math.log(v)) for q, v in points], special.ndtri)
+    mu, sigma = _line([(q, math.log(v)) for q, v in points], _standard_normal)
     return {"median": math.exp(mu), "sigma": sigma}
 
 
@@ -438,7 +449,7 @@ def _fit_shapes(names: tuple[str, str], start: Callable[[float, float], tuple[fl
         from scipy import optimize
 
         scaled = [(q, v / one) for q, v in points]
-        first = np.log(start(*_line(scaled, special.ndtri)))
+        first = np.log(start(*_line(scaled, _standard_normal)))
 
         def misses(logs: Any) -> list[float]:
             return [math.log(max(ppf(q, *np.exp(logs)), 1e-300) / v) for q, v in scaled]
@@ -465,7 +476,7 @@ def _moments_gamma(mean: float, sd: float) -> tuple[float, float]:
 _FITS: dict[str, Callable[..., dict[str, float]]] = {
     "normal": _fit_normal, "lognormal": _fit_lognormal, "student_t": _fit_student, "uniform": _fit_uniform,
     "log_uniform": _fit_log_uniform,
-    "half_normal": _fit_scale("sd", lambda q, nu: special.ndtri(0.5 + q / 2)),
+    "half_normal": _fit_scale("sd", lambda q, nu: _standard_normal(0.5 + q / 2)),
     "half_student_t": _fit_scale("scale", lambda q, nu: special.stdtrit(nu, 0.5 + q / 2), with_nu=True),
     "exponential": _fit_scale("mean", lambda q, nu: -math.log1p(-q)),
     "beta": _fit_shapes(("alpha", "beta"), _moments_beta, lambda q, a, b: float(special.betaincinv(a, b, q))),

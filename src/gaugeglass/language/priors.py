@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-
-import numpy as np
 
 from gaugeglass.language.families import FAMILIES, KINDS, WRITABLE, Prior, PriorError, make_prior, prior_from_quantiles
 from gaugeglass.language.located import Located, show
@@ -22,6 +21,11 @@ from gaugeglass.language.units import ONE, Unit
 
 _WITH_NU = ("student_t", "half_student_t")
 _TRUNCATED = ("mean", "sd", "lower", "upper")
+_ORDINARY = {
+    "mu": (-300.0, 300.0), "sigma": (1e-3, 20.0), "nu": (0.5, 1e5), "shape": (0.5, 1e5), "alpha": (0.5, 1e5),
+    "beta": (0.5, 1e5),
+}  # fmt: skip
+"""Between what pure parameters are ordinary. [1]"""
 
 
 def read_prior(node: Located, unit: Unit, notes: Notes) -> Prior | None:
@@ -175,12 +179,28 @@ def _points(node: Located, unit: Unit, notes: Notes) -> dict[float, float] | Non
     return points if entries and len(points) == len(entries) else None
 
 
-def _checked(prior: Prior) -> Prior:
+def is_ordinary(prior: Prior) -> bool:
+    """Whether the parameters are far from any for which a quantile could not be computed, so that none is tried."""
+    p, (lower, upper) = prior.values, prior.bounds
+    pure = all(low <= p[key] <= high for key, (low, high) in _ORDINARY.items() if key in p)
+    sizes = [abs(p[key]) for key in p.keys() & KINDS.keys() - _ORDINARY.keys() if p[key]]
+    wide = upper == math.inf or lower == -math.inf or upper - lower > 1e-6 * max(abs(lower), abs(upper))
+    inside = "truncated" not in prior.family or lower - 5 * p["sd"] < p["mean"] < upper + 5 * p["sd"]
+    return pure and all(1e-4 < size < 1e6 for size in sizes) and wide and inside
+
+
+def is_computable(prior: Prior) -> bool:
+    """Whether the quantiles, the scale and the normaliser are finite numbers."""
+    import numpy as np
+
     with np.errstate(all="ignore"):
-        computed = np.array(
-            [*prior.ppf(np.array([1e-3, 0.5, 0.999])), prior.centre, prior.spread, prior.log_normaliser]
-        )
-    if not (np.isfinite(computed).all() and prior.spread > 0):
+        quantiles = prior.ppf(np.array([1e-3, 0.5, 0.999]))
+        computed = np.array([*quantiles, prior.centre, prior.spread, prior.log_normaliser])
+    return bool(np.isfinite(computed).all()) and prior.spread > 0
+
+
+def _checked(prior: Prior) -> Prior:
+    if not (is_ordinary(prior) or is_computable(prior)):
         raise PriorError(f"{prior.stated}, whose quantiles cannot be computed", "parameters of a proper distribution")
     return prior
 
