@@ -6,11 +6,15 @@ import sys
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 TESTS = Path(__file__).parent
 sys.path.insert(0, str(TESTS))  # for demo_truth and references.estimates
 
 OBSERVATIONS = TESTS.parent / "observations"
+
+settings.register_profile("gaugeglass", deadline=None)  # that a machine is busy is no fault, and none to be shrunk
+settings.load_profile("gaugeglass")
 
 
 @pytest.fixture(scope="session")

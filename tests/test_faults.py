@@ -1,7 +1,7 @@
 """Would a reader understand it? One broken input a folder, the exact message beside it.
 
 A folder holds ``dossier.yaml`` or ``model.yaml``, or a whole workspace with ``observations/tank.yaml``. The folder of
-the cases is itself a workspace, so that a dossier finds ``models/tank.yaml`` there.
+the cases is itself a workspace, so that a dossier finds ``models/tank.yaml`` and ``models/fleet.yaml`` there.
 """
 
 from __future__ import annotations
@@ -25,9 +25,10 @@ def test_message_is_what_a_reader_should_see(case: str, monkeypatch: pytest.Monk
     assert message + "\n" == Path("expected.txt").read_text(encoding="utf-8")
 
 
-def test_the_model_that_the_cases_share_is_sound(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("model", ["tank", "fleet"])
+def test_the_models_that_the_cases_share_are_sound(model: str, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(CASES)
-    assert check("models/tank.yaml").faults == ()
+    assert check(f"models/{model}.yaml").faults == ()
 
 
 def test_every_folder_has_a_message() -> None:

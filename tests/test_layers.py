@@ -17,7 +17,7 @@ FOREIGN = {
     # library: the rooms or modules that may import it; a room stands for all its modules
     "lark": {"language.expressions"},
     "ruamel": {"language.files"},
-    "csv": {"language.files", "publication"},
+    "csv": {"language.sheets", "record.sheets", "publication"},
     "click": {"cli"},
     "rich": {"cli", "publication"},
     "jinja2": {"publication"},

@@ -11,10 +11,11 @@ from types import FunctionType
 import pytest
 
 import gaugeglass as gg
+from conftest import OBSERVATIONS
 
 NAMES = [
-    "Assessment", "Fault", "InferenceError", "Posterior", "Spec", "SpecError", "StoreError",
-    "check", "infer", "judge", "load", "make_public", "publish", "record_run", "specify",
+    "Assessment", "Audit", "Fault", "InferenceError", "Posterior", "Spec", "SpecError", "StoreError",
+    "add", "audit", "check", "infer", "judge", "load", "make_public", "publish", "record_run", "specify", "withdraw",
 ]  # fmt: skip
 SLOW = {
     "arviz", "arviz_base", "arviz_stats", "llvmlite", "matplotlib", "numba", "numpy", "nutpie", "pandas", "pint", "pymc",
@@ -57,7 +58,7 @@ def test_importing_the_package_imports_nothing_slow() -> None:
     [
         ["--help"],
         ["assess", "--help"],
-        *(["check", f"observations/{name}.yaml"] for name in ("heron-35", "gravitation")),
+        *(["check", f"observations/{path.name}"] for path in sorted(OBSERVATIONS.glob("*.yaml"))),
     ],
     ids=" ".join,
 )

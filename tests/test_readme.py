@@ -8,19 +8,90 @@ import shutil
 import tomllib
 from dataclasses import fields
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from gaugeglass import cli
 from gaugeglass.judgement import results
+from gaugeglass.language.files import check, parse
+from gaugeglass.language.reading import Notes
 
 ROOT = Path(__file__).parents[1]
 README = (ROOT / "README.md").read_text()
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text()
 
 
-def blocks(language: str) -> list[str]:
-    return re.findall(rf"^```{language}\n(.*?)^```", README, flags=re.MULTILINE | re.DOTALL)
+def blocks(language: str, document: str = README) -> list[str]:
+    return re.findall(rf"^```{language}\n(.*?)^```", document, flags=re.MULTILINE | re.DOTALL)
+
+
+# --- the file language --------------------------------------------------------------------------------------
+
+LANGUAGE = DEVELOPERS.partition("## The file language\n")[2].partition("\n## ")[0]
+OF_A_DOSSIER = {"members", "observations", "correlations", "tables", "applies", "candidates"}
+
+
+def fleet(home: Path) -> Path:
+    """The dossier that the examples of the file language make, put together, with its model and its tables."""
+    model: dict[str, Any] = {"format": 1, "title": "An invented fleet"}
+    dossier: dict[str, Any] = {"format": 1, "dossier": "fleet", "model": "fleet", "subject": "An invented fleet"}
+    for block in blocks("yaml", LANGUAGE):
+        for key, part in plain(block).items():
+            into = dossier if key in OF_A_DOSSIER else model
+            into[key] = [*into.get(key, []), *part] if isinstance(part, list) else {**into.get(key, {}), **part}
+    for folder, made in (("models", model), ("observations", dossier)):
+        (home / folder).mkdir()
+        (home / folder / "fleet.yaml").write_text(json.dumps(made))
+    log, vans = blocks("csv", LANGUAGE)
+    (home / "observations" / "log.csv").write_text(log)
+    (home / "models" / "vans.csv").write_text(vans)
+    return home / "observations" / "fleet.yaml"
+
+
+def plain(text: str) -> dict[str, Any]:
+    root = parse(text, Notes("example"))
+    assert root is not None, text
+    return dict(root.plain())
+
+
+def test_the_examples_of_the_file_language_are_sound_together(tmp_path: Path) -> None:
+    checked = check(fleet(tmp_path))
+    assert [str(fault) for fault in (*checked.faults, *checked.warnings)] == []
+    assert checked.spec is not None
+    assert [o.id for o in checked.spec.observations if o.table] == ["log:2", "log:3"]
+    assert checked.spec.members == {"vehicle": ("V1", "V2", "V3")}
+
+
+@pytest.mark.slow
+def test_the_examples_of_the_file_language_can_be_inferred(tmp_path: Path) -> None:
+    import gaugeglass as gg
+
+    ledger = {row.id: row for row in gg.judge(gg.infer(gg.load(fleet(tmp_path)), seed=1)).ledger}
+    assert {name for name, row in ledger.items() if row.aside} == {"forum-1", "scale-0"}
+    assert ledger["advert-1"].bases["with the driver"] > 0.9
+
+
+def test_the_examples_of_evidence_in_the_readme_are_sound_with_that_model(tmp_path: Path) -> None:
+    file = fleet(tmp_path)
+    (example,) = [block for block in blocks("yaml") if "members:" in block]
+    file.write_text(f"format: 1\ndossier: fleet\nmodel: fleet\nsubject: An invented fleet\n{example}")
+    file.with_name("log.csv").write_text("van,from,to,energy\nV2,30,90,42.3\nV2,10,40,21.9\n")
+    checked = check(file)
+    assert [str(fault) for fault in checked.faults] == []
+    assert checked.spec is not None
+    assert [o.id for o in checked.spec.evidence] == ["charge-1", "advert-1", "log:2"]
+
+
+def test_every_key_of_an_observation_a_table_and_a_dossier_is_told_of() -> None:
+    from gaugeglass.language import dossiers, observations, tables
+
+    known = {*observations.OBSERVATION.known, *tables._TABLE.known, *dossiers.DOSSIER.known}
+    told = set(re.findall(r"[a-z_]+", README + LANGUAGE))
+    assert known - told == set()
+
+
+# --- the rest -----------------------------------------------------------------------------------------------
 
 
 def test_the_first_two_blocks_do_their_own_set_up() -> None:

@@ -14,19 +14,25 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from gaugeglass.errors import Fault, InferenceError, SpecError, StoreError
     from gaugeglass.inference.posterior import Posterior, infer
+    from gaugeglass.judgement.audit import audit
+    from gaugeglass.judgement.findings import Audit
     from gaugeglass.judgement.results import Assessment
     from gaugeglass.judgement.verdicts import judge
     from gaugeglass.language.files import check, load, specify
     from gaugeglass.language.spec import Spec
+    from gaugeglass.language.writing import add, withdraw
 
 __all__ = [
     "Assessment",
+    "Audit",
     "Fault",
     "InferenceError",
     "Posterior",
     "Spec",
     "SpecError",
     "StoreError",
+    "add",
+    "audit",
     "check",
     "infer",
     "judge",
@@ -35,21 +41,26 @@ __all__ = [
     "publish",
     "record_run",
     "specify",
+    "withdraw",
 ]
 
 _HOMES = {
     "Assessment": "judgement.results",
+    "Audit": "judgement.findings",
     "Fault": "errors",
     "InferenceError": "errors",
     "Posterior": "inference.posterior",
     "Spec": "language.spec",
     "SpecError": "errors",
     "StoreError": "errors",
+    "add": "language.writing",
+    "audit": "judgement.audit",
     "check": "language.files",
     "infer": "inference.posterior",
     "judge": "judgement.verdicts",
     "load": "language.files",
     "specify": "language.files",
+    "withdraw": "language.writing",
 }
 
 

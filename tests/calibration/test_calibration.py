@@ -12,47 +12,18 @@ from functools import cache
 
 import numpy as np
 import pytest
-from scipy import stats
 
+from calibration.limits import PROBABILITY, SIMULATIONS, moving, off, off_in_coverage
 from conftest import OBSERVATIONS
 from gaugeglass.inference.density import Density, compile_density
 from gaugeglass.judgement.calibration import JOINT, Calibration, calibrate
 from gaugeglass.language.families import make_prior
 from gaugeglass.language.files import load
 
-SIMULATIONS = 100
-MISTAKE = 0.01
-"""Chance that a right engine fails one test, over all its quantities (Bonferroni). [1]"""
-PROBABILITY = 0.9
-
 
 @cache
 def density(dossier: str) -> Density:
     return compile_density(load(OBSERVATIONS / f"{dossier}.yaml"))
-
-
-def moving(found: Calibration) -> list[str]:
-    """Quantities whose rank says something: those with a truth in ten simulations or more."""
-    return [name for name, ranks in found.ranks.items() if len(ranks) >= 10]
-
-
-def off(found: Calibration) -> list[str]:
-    """Quantities whose ranks are not uniform, by the limit shared among them."""
-    names = moving(found)
-    return [name for name in names if found.p_value(name) < MISTAKE / len(names)]
-
-
-def off_in_coverage(found: Calibration) -> list[str]:
-    """Quantities whose 90 % intervals hold the truth more or less often than the binomial distribution allows."""
-    names = moving(found)
-    tail = MISTAKE / len(names) / 2
-    wrong = []
-    for name in names:
-        n = len(found.ranks[name])
-        lower, upper = stats.binom(n, PROBABILITY).ppf([tail, 1 - tail]) / n
-        if not lower <= found.coverage(name, PROBABILITY) <= upper:
-            wrong.append(name)
-    return wrong
 
 
 @pytest.mark.slow
@@ -82,7 +53,7 @@ def with_another_prior(right: Density) -> Density:
     other = make_prior("lognormal", {"median": 4, "sigma": 0.2})
     model = right.spec.model
     latents = tuple(replace(q, prior=other) if q.name == "birge" else q for q in model.latents)
-    return replace(right, spec=replace(right.spec, model=replace(model, latents=latents)))
+    return compile_density(replace(right.spec, model=replace(model, latents=latents)))
 
 
 @pytest.mark.slow

@@ -17,7 +17,7 @@ from gaugeglass import cli
 from gaugeglass.errors import InferenceError, StoreError
 from gaugeglass.language.workspace import shipped
 
-COMMANDS = ["assess", "check", "demo", "infer", "new", "publish", "report"]
+COMMANDS = ["add", "assess", "check", "demo", "infer", "new", "publish", "report", "watch", "withdraw"]
 
 
 @pytest.fixture
@@ -52,7 +52,7 @@ def test_every_command_has_help(command: str, capsys: pytest.CaptureFixture[str]
 def test_a_faultless_file_is_said_to_be_so(capsys: pytest.CaptureFixture[str]) -> None:
     file = shipped("observations") / "heron-35.yaml"
     assert cli.run(["check", str(file)]) == 0
-    assert capsys.readouterr().out == f"{file}: 16 observations (1 withdrawn), no faults\n"
+    assert capsys.readouterr().out == f"{file}: 18 observations (3 set aside), no faults\n"
 
 
 def test_all_faults_of_all_files_are_printed_and_the_status_is_3(
@@ -191,7 +191,7 @@ def test_a_recorded_run_can_be_shown_again(
     monkeypatch.chdir(elsewhere[0])
     assert cli.run(["report", "heron-35", "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
-    assert document["format"] == "gaugeglass.result/1"
+    assert document["format"] == "gaugeglass.result/2"
     assert document["sentence"]
 
 

@@ -16,7 +16,6 @@ import pytest
 from pytensor.compile.mode import Mode
 from scipy import special, stats
 
-from gaugeglass.errors import InferenceError
 from gaugeglass.inference.graph import OPERATIONS, build, free_variables, log_between, log_normal_cdf, log_student_cdf
 from gaugeglass.language import expressions
 from gaugeglass.language.expressions import lower_value
@@ -487,12 +486,6 @@ def test_a_model_without_rivals_is_one_hypothesis() -> None:
     built = build(Spec(model, Dossier("d", "d.yaml", "s")))
     assert built.coords == {"hypotheses": ("as_stated",)}
     assert [v.name for v in built.free_RVs] == ["x"]
-
-
-def test_what_is_not_inferred_yet_is_refused() -> None:
-    latent = Latent("x", "", ONE, PRIORS["shift"], per="vehicle")
-    with pytest.raises(InferenceError, match="'x' has one value a member of 'vehicle'"):
-        build(Spec(Model("m", "m.yaml", "Groups", latents=(latent,)), Dossier("d", "d.yaml", "s")))
 
 
 # --- intervals in the tails ---------------------------------------------------------------------------------

@@ -13,7 +13,8 @@ import numpy as np
 import pytest
 
 from gaugeglass.inference import tails
-from gaugeglass.inference.kernel import Layout, emit
+from gaugeglass.inference.kernel import emit
+from gaugeglass.inference.layout import Layout
 from gaugeglass.inference.machine import build
 from gaugeglass.language import files
 
@@ -24,7 +25,10 @@ def interpreted(source: str) -> ModuleType:
     """The same text as Python runs it."""
     module = ModuleType("interpreted")
     vars(module).update(
-        vars(tails) | {n: getattr(math, n) for n in ("exp", "log", "sqrt", "isfinite")} | {"Array": list}
+        vars(tails)
+        | {n: getattr(math, n) for n in ("exp", "log", "sqrt", "isfinite", "lgamma", "erfc")}
+        | {"zeros": lambda n: [0.0] * n}
+        | {"Array": list}
     )
     exec(compile(source, "<source>", "exec"), vars(module))  # noqa: S102
     return module

@@ -19,10 +19,12 @@ from gaugeglass.language.expressions import (
     Ref,
     constant,
     evaluate,
+    evaluate_at,
     lower_truth,
     lower_value,
     mentioned,
     names,
+    unsummed,
 )
 from gaugeglass.language.units import parse_unit
 
@@ -186,6 +188,24 @@ def test_every_operation_of_a_tree_is_in_the_table() -> None:
     assert bool(evaluate(tree, VALUES)) in (True, False)
 
 
+@pytest.mark.parametrize("op", sorted(OPERATIONS))
+def test_plain_numbers_are_done_the_same_to_as_arrays(op: str) -> None:
+    arity = {"where": 3, "neg": 1, "abs": 1, "sqrt": 1, "exp": 1, "log": 1, "not": 1}.get(op, 2)
+    for values in ((1.0, 2.5, 0.5), (0.0, 2.5, 0.5), (2.5, 2.5, 1.0)):
+        tree = Op(op, tuple(Const(v) for v in values[:arity]))
+        with np.errstate(all="ignore"):
+            expected = float(evaluate(tree, {}))
+        assert evaluate_at(tree, {}, {}) == pytest.approx(
+            expected if math.isfinite(expected) else math.nan, nan_ok=True
+        )
+
+
+def test_members_are_alike_where_plain_numbers_stand() -> None:
+    tree = lower_value("sum(cell) - mean(cell) * n", UNITS, parse_unit("Wh"), groups={"cell": "row"})
+    assert evaluate_at(tree, VALUES, {"cell": 6}) == pytest.approx(6 * 200 - 200 * 4)
+    assert evaluate_at(tree, VALUES, {"cell": 0}) == pytest.approx(200 - 200 * 4)
+
+
 def test_names_are_found_before_and_after_units_are_settled() -> None:
     text = "pack * (1 - share) - 3 kWh + min(pack, mass)"
     assert mentioned(text) == ("pack", "share", "mass")
@@ -195,6 +215,27 @@ def test_names_are_found_before_and_after_units_are_settled() -> None:
 def test_a_sum_takes_what_has_one_value_a_member() -> None:
     tree = lower_value("sum(cell) / mean(cell)", UNITS, parse_unit("1"), groups={"cell": "row"})
     assert tree == Op("div", (Op("sum", (Ref("cell"),)), Op("mean", (Ref("cell"),))))
+    assert list(names(tree)) == ["cell", "cell"]
+    assert list(unsummed(tree)) == []
+
+
+def test_a_sum_and_a_mean_go_over_the_members_alone() -> None:
+    """With two draws of three members' values, which scalars of two draws broadcast against."""
+    cell, n = np.array([[1.0, 10.0], [2.0, 20.0], [3.0, 30.0]]), np.array([5.0, 7.0])
+    units, groups = UNITS, {"cell": "row"}
+    for text, expected in (("sum(cell) / (1 Wh)", [6, 60]), ("mean(n * cell) / (1 Wh)", [10, 140]),
+                           ("sum(where(cell > 2 Wh, 1, 0))", [1, 3])):  # fmt: skip
+        tree = lower_value(text, units, parse_unit("1"), groups=groups)
+        np.testing.assert_allclose(evaluate(tree, {"cell": cell, "n": n}), expected)
+    share = lower_value("cell / mean(cell) * n", units, parse_unit("1"), groups=groups)
+    assert evaluate(share, {"cell": cell, "n": n}).shape == (3, 2)
+    assert list(unsummed(share)) == ["cell", "n"]
+
+
+@pytest.mark.parametrize("text", ["sum(n)", "mean(3)", "sum(mean(cell))", "sum(cell * pack)", "sum(cell, cell)"])
+def test_a_sum_is_over_the_members_of_one_group(text: str) -> None:
+    with pytest.raises(ExpressionError):
+        lower_value(text, UNITS, parse_unit("Wh"), groups={"cell": "row", "pack": "shed"})
 
 
 def test_a_constant_needs_no_names() -> None:

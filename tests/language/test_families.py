@@ -11,8 +11,21 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import integrate, special, stats
 
-from gaugeglass.language.expressions import evaluate
-from gaugeglass.language.families import FAMILIES, KINDS, WRITABLE, Prior, PriorError, make_prior, prior_from_quantiles
+from gaugeglass.language.expressions import Const, Op, Ref, evaluate
+from gaugeglass.language.families import (
+    FAMILIES,
+    FITTED,
+    KINDS,
+    MAY_BE_QUANTITIES,
+    WRITABLE,
+    Prior,
+    PriorError,
+    make_prior,
+    prior_from_quantiles,
+    prior_from_values,
+    prior_over_quantities,
+    settled,
+)
 from gaugeglass.language.located import locate
 from gaugeglass.language.priors import is_computable, is_ordinary, read_prior
 from gaugeglass.language.reading import Notes
@@ -48,6 +61,55 @@ def log_density(prior: Prior, t: float) -> float:
     below, above = -np.logaddexp(0, -t), -np.logaddexp(0, t)
     names = prior.values | {"t": t, "v": float(prior.constrained(t)), "below": below, "above": above}
     return float(evaluate(prior.row.kernel, names)) + prior.log_normaliser
+
+
+@pytest.mark.parametrize("prior", [p for p, _ in PRIORS], ids=IDS)
+def test_the_median_is_half_of_the_way(prior: Prior) -> None:
+    assert prior.median == pytest.approx(float(prior.ppf(0.5)), rel=1e-12)
+
+
+VALUES = (201.0, 203.0, 210.0, 207.0, 198.0)
+
+
+@pytest.mark.parametrize("family", FITTED)
+def test_a_family_fitted_to_values_has_their_moments(family: str) -> None:
+    """The mean and the sd (n - 1) of the values, or for lognormal of their logarithms, as NumPy computes them."""
+    prior = prior_from_values(family, VALUES, one=400.0)
+    natural = np.log(VALUES) if family == "lognormal" else np.array(VALUES)
+    q = (np.arange(200_000) + 0.5) / 200_000
+    drawn = np.log(prior.ppf(q)) if family == "lognormal" else prior.ppf(q)
+    assert float(np.mean(drawn)) == pytest.approx(natural.mean(), rel=1e-6)
+    # the midpoint rule leaves out the farthest 2.5e-6 of either tail
+    assert float(np.std(drawn)) == pytest.approx(natural.std(ddof=1), rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("family", "values"), [("lognormal", (0.0, 1.0)), ("beta", (0.2, 1.0)), ("normal", (3.0, 3.0))]
+)
+def test_values_that_no_member_can_have_are_refused(family: str, values: tuple[float, ...]) -> None:
+    with pytest.raises(PriorError):
+        prior_from_values(family, values)
+
+
+@pytest.mark.parametrize(("family", "written"), sorted(MAY_BE_QUANTITIES.items()))
+def test_a_prior_over_quantities_is_the_plain_one_where_they_are(family: str, written: tuple[str, ...]) -> None:
+    """Each parameter as 2.5 times a quantity at 3, which is the same as 7.5 in its place."""
+    numbers = {"nu": 4.0} if family == "student_t" else {}
+    trees = {name: Op("mul", (Ref("x"), Const(2.5))) for name in written}
+    prior = prior_over_quantities(family, numbers, trees)
+    assert all(math.isnan(prior.values[name]) for name, _ in prior.trees)
+    plain = make_prior(family, numbers | dict.fromkeys(written, 7.5))
+    found = settled(prior, lambda tree: float(evaluate(tree, {"x": 3.0})))
+    assert found.values == pytest.approx(plain.values)
+    assert {name for name, _ in prior.trees} == set(plain.values) - set(numbers)
+
+
+@pytest.mark.parametrize("name", ["sd", "mean"])
+def test_a_value_that_a_parameter_cannot_have_is_refused(name: str) -> None:
+    prior = prior_over_quantities("normal", {"mean": 1.0, "sd": 1.0}, {name: Ref("x")})
+    with pytest.raises(PriorError):
+        settled(prior, lambda tree: math.inf)
+    assert math.isnan(settled(prior, lambda tree: math.nan).values[name])
 
 
 def test_every_family_has_a_case() -> None:

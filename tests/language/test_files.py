@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import random
 from pathlib import Path
@@ -256,17 +257,14 @@ def test_a_table_has_to_lie_in_the_folder_of_its_dossier(shed: Path) -> None:
 
 
 def test_what_nothing_uses_is_a_warning(shed: Path) -> None:
-    text = DOSSIER_TEXT.replace("origin: 0123", "grade: A1")
     model = MODEL_TEXT.replace("    measures: warmth\n", "    measures: 3 °C\n    unit: °C\n").split("grades:")[0]
     (shed / "models/tank.yaml").write_text(model, "utf-8")
-    (shed / "observations/tank.yaml").write_text(text, "utf-8")
     checked = check("observations/tank.yaml")
     assert checked.spec is not None
     assert [(w.file, w.field, w.found) for w in checked.warnings] == [
         ("models/tank.yaml", "latents.warmth", "nothing uses 'warmth'"),
         ("observations/tank.yaml", "observations",
          "no observation, table or candidate by 3 methods: draining, sampling, thermometer"),
-        ("observations/tank.yaml", "observations[0].grade", "'A1', which changes nothing"),
     ]  # fmt: skip
 
 
@@ -288,6 +286,32 @@ def test_a_percentage_of_a_percentage_is_a_warning(shed: Path) -> None:
     warning = next(w for w in check("observations/tank.yaml").warnings if w.field == "observations[1].u")
     assert warning.found == "'4 %' of the value, which is 2 % of the whole"
     assert warning.allowed == "percentage points too, written '50 ± 4 %'"
+
+
+@pytest.mark.parametrize("key", ["observations", "tables", "correlations", "inbox"])
+def test_a_list_may_wait_for_its_first_item(key: str, shed: Path) -> None:
+    text = DOSSIER_TEXT.split("observations:", maxsplit=1)[0] + f"{key}:  # none yet\n"
+    (shed / "observations/tank.yaml").write_text(text, "utf-8")
+    assert check("observations/tank.yaml").faults == ()
+    (shed / "observations/tank.yaml").write_text(text.replace(":  #", ": null  #"), "utf-8")
+    assert [(f.field, f.found) for f in check("observations/tank.yaml").faults] == [(key, "nothing")]
+
+
+def test_two_escapes_that_make_one_character_are_that_character(shed: Path) -> None:
+    subject = "A shed \U0001f69a"
+    text = DOSSIER_TEXT.replace("An invented shed", json.dumps(subject))
+    assert "\\ud83d" in text
+    (shed / "observations/tank.yaml").write_text(text, "utf-8")
+    assert load("observations/tank.yaml").dossier.subject == subject
+
+
+@pytest.mark.parametrize("key", ["dossier", "model", "subject", "inbox"])
+def test_half_a_character_is_a_fault_wherever_it_stands(key: str, shed: Path) -> None:
+    lines = [line for line in DOSSIER_TEXT.splitlines() if not line.startswith(f"{key}:")]
+    text = "\n".join([f'{key}: "\\ud800"', *lines, 'tables: [{file: "\\udc00.csv"}]', ""])
+    (shed / "observations/tank.yaml").write_text(text, "utf-8")
+    faults = check("observations/tank.yaml").faults
+    assert {f.field for f in faults if f.found.startswith("half a character")} == {key, "tables[0].file"}
 
 
 # --- made in Python -----------------------------------------------------------------------------------------

@@ -10,7 +10,7 @@ import pytest
 from gaugeglass.errors import Fault
 from gaugeglass.language.expressions import Const, Op, Ref
 from gaugeglass.language.files import specify
-from gaugeglass.language.spec import Model
+from gaugeglass.language.spec import Model, Shared
 from vessel import MODEL, dossier, faults
 
 
@@ -90,6 +90,12 @@ def test_the_u_of_a_method_is_a_difference_in_its_unit() -> None:
     assert all(model.method_by_name[name].likelihood.takes_stated_u for name in "mkl")
 
 
+def test_the_u_of_a_method_in_fahrenheit_counts_its_degrees() -> None:
+    model = read(methods={"m": {"about": "a", "measures": "warmth", "unit": "°F",
+                                "likelihood": {"family": "normal", "u": "u + 2 K"}}})  # fmt: skip
+    assert model.method_by_name["m"].likelihood.u == Op("add", (Ref("u"), Const(pytest.approx(3.6))))
+
+
 def test_parameters_of_a_prior_are_in_the_unit_of_its_quantity() -> None:
     model = read(latents={
         "a": latent("°C", {"family": "normal", "mean": "68 °F", "sd": "9 °F"}),
@@ -163,11 +169,10 @@ def test_a_broken_prior_leaves_the_unit_to_others() -> None:
     assert [f.field for f in found] == ["latents.x.prior.family", "relations.r.equals"]
 
 
-def test_what_is_inferred_later_is_kept_as_it_is_written() -> None:
+def test_groups_grades_and_what_a_method_says_beside_its_likelihood() -> None:
     model = read(
         groups={"row": {"members": ["north", "south"]}},
         grades={"reliability": {"A": "99 %"}, "credibility": {1: 0.9}},
-        correlations=[{"between": ["weighing", "gauge"], "r": 0.3}],
         methods={"m": {"about": "a", "measures": "mass", "likelihood": {"family": "normal"},
                        "shared": {"by": "origin", "u": "1 %"},
                        "wrong": {"family": "normal", "mean": "2 t", "sd": "1 t"},
@@ -177,10 +182,9 @@ def test_what_is_inferred_later_is_kept_as_it_is_written() -> None:
     method = model.method_by_name["m"]
     assert model.groups["row"]["members"] == ("north", "south")
     assert model.grades == {"reliability": {"A": 0.99}, "credibility": {"1": 0.9}}
-    assert model.correlations == ({"between": ("weighing", "gauge"), "r": 0.3},)
-    assert method.shared == {"by": "origin", "u": 0.01, "relative": True}
+    assert method.shared == Shared("origin", 0.01, relative=True, name="m")
     assert method.wrong is not None
-    assert method.wrong["prior"].values == {"mean": 2000, "sd": 1000}
-    assert [(b["name"], b["weight"]) for b in method.basis] == [("dry", 1), ("wet", 2)]
+    assert method.wrong.values == {"mean": 2000, "sd": 1000}
+    assert [(b.name, b.weight) for b in method.basis] == [("dry", 1), ("wet", 2)]
     assert method.inputs[0].u == 0.5
     assert not method.inputs[0].is_exact

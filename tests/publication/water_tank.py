@@ -208,5 +208,6 @@ def _row(name: str, stated: str, value: float, lower: float | None, upper: float
     source = "" if private else "An invented logbook, page 3"
     origin = None if private else "waterworks"
     date = "" if private else "2026-02-11"
+    aside = f"withdrawn: {withdrawn.partition(': ')[2]}" if withdrawn else None
     return LedgerRow(name, "meter", "A meter in the main counts one filling", unit, stated, value, lower, upper, 6.0,
-                     origin, date, source, url, note, private, withdrawn, predicted, tail)  # fmt: skip
+                     origin, date, source, url, note, private, withdrawn, predicted, tail, aside)  # fmt: skip

@@ -10,7 +10,9 @@ import pytest
 from gaugeglass.errors import SpecError
 from gaugeglass.judgement.results import Assessment
 from gaugeglass.language.files import load
-from gaugeglass.record.redaction import leaks, public_assessment, public_form
+from gaugeglass.language.spec import Candidate
+from gaugeglass.record.leaks import leaks
+from gaugeglass.record.redaction import public_assessment, public_form
 
 
 def test_nothing_private_is_left_in_the_texts(secrets: Any, posterior: SimpleNamespace) -> None:
@@ -78,3 +80,38 @@ def test_leaks_are_seen_in_capitals_too(posterior: SimpleNamespace) -> None:
     (private,) = (o for o in posterior.spec.dossier.observations if o.private)
     found = list(leaks(posterior.spec, {"page": f"as {private.id.upper()} said"}))
     assert found == [("page", private.id)]
+
+
+def test_an_origin_that_a_private_observation_shares_has_one_new_name(posterior: SimpleNamespace) -> None:
+    first, private, echo = posterior.spec.dossier.observations
+    shared = (replace(first, origin=private.origin), private, echo)
+    candidate = Candidate("again", "Ask once more", "filling", origin=private.origin)
+    dossier = replace(posterior.spec.dossier, observations=shared, candidates=(candidate,))
+    public = public_form(replace(posterior.spec, dossier=dossier, texts={}))
+    assert [o.origin for o in public.dossier.observations] == ["origin-1", "origin-1", None]
+    assert public.dossier.candidates[0].origin == "origin-1"
+
+
+def test_the_new_name_of_an_origin_avoids_those_of_others(posterior: SimpleNamespace) -> None:
+    first, private, echo = posterior.spec.dossier.observations
+    shared = (replace(first, origin="origin-1"), private, replace(echo, origin=private.origin))
+    dossier = replace(posterior.spec.dossier, observations=shared)
+    public = public_form(replace(posterior.spec, dossier=dossier, texts={}))
+    assert [o.origin for o in public.dossier.observations] == ["origin-1", "origin-2", "origin-2"]
+
+
+def test_an_origin_of_its_own_goes(posterior: SimpleNamespace) -> None:
+    assert public_form(posterior.spec).dossier.observations[1].origin is None
+
+
+def test_the_reason_of_a_private_withdrawal_is_withheld_in_the_ledger(
+    assessment: Assessment, posterior: SimpleNamespace
+) -> None:
+    row = replace(
+        assessment.ledger[1],
+        withdrawn="2026-01-05: Quillfeather lied",
+        aside="withdrawn: Quillfeather lied",
+        predicted=None,
+    )
+    found = public_assessment(replace(assessment, ledger=(row,)), posterior.spec).ledger[0]
+    assert (found.withdrawn, found.aside) == ("withheld", "withdrawn: withheld")

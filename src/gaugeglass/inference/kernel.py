@@ -1,9 +1,10 @@
-"""The density lowered flat: one straight-line scalar function with its reverse sweep, as source for ``machine``.
+"""The density lowered flat: one scalar function with its reverse sweep, as source for ``machine``.
 
 What costs when a model is compiled is the shape of the code, not the compiler: some ninety array operations take
 twenty times as long as one scalar function that does the same. So the Spec is emitted as such a function. Forward,
-each operation of a tree becomes one line; backward, one line an argument by the table ``RULES``. Loops run only over
-the readings of a method, and what does not depend on a reading is computed before them.
+each operation of a tree becomes one line; backward, one line an argument by the table ``RULES``. Lines are kept on
+tapes: what depends on neither member nor reading is computed once, what depends on the member of a group or on an
+origin once a segment of readings, and only the rest once a reading.
 
 The function takes ``x`` (one standardised coordinate a free variable), ``g`` (the gradient, written) and ``d`` (the
 dials, laid out by ``Layout``), and returns the log density of ``x``.
@@ -12,13 +13,16 @@ dials, laid out by ``Layout``), and returns the log density of ``x``.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Mapping
+import math
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field
-from functools import cached_property
 
+from gaugeglass.inference.layout import CONDENSED, MEMBER_DIALS, Block, Layout, Variety
+from gaugeglass.inference.likelihoods import HALF_LOG_2PI, SCALAR, added, log_likelihood, op, substitute
 from gaugeglass.language.expressions import Const, Node, Op, Ref, names
 from gaugeglass.language.families import FAMILIES
-from gaugeglass.language.spec import Method, Spec
+from gaugeglass.language.spec import Method
 
 GUARD = "({} if {{b}} != 0.0 else 0.0)"
 """Keeps a derivative that is not finite from spoiling a branch that was not taken: 0 times infinity is NaN."""
@@ -39,6 +43,12 @@ RULES: dict[str, tuple[str, tuple[str, ...]]] = {
     "min": ("({0} if {0} <= {1} else {1})", ("({b} if {0} <= {1} else 0.0)", "(0.0 if {0} <= {1} else {b})")),
     "max": ("({0} if {0} >= {1} else {1})", ("({b} if {0} >= {1} else 0.0)", "(0.0 if {0} >= {1} else {b})")),
     "where": ("({1} if {0} else {2})", ("", "({b} if {0} else 0.0)", "(0.0 if {0} else {b})")),
+    "log_add": (
+        "log_add({0}, {1})",
+        ("({b} * exp({0} - {y}) if {0} > -1e300 else 0.0)", "({b} * exp({1} - {y}) if {1} > -1e300 else 0.0)"),
+    ),
+    "log_gamma": ("lgamma({0})", ("{b} * digamma({0})",)),
+    "normal_cdf": ("0.5 * erfc(-0.7071067811865476 * {0})", ("{b} * exp(log_normal({0}))",)),
     "log_logistic": ("log_logistic({0})", ("{b} * (1.0 - exp({y}))",)),
     "log_normal_between": (
         "log_normal_between({0}, {1})",
@@ -54,123 +64,32 @@ RULES: dict[str, tuple[str, tuple[str, ...]]] = {
 }  # fmt: skip
 
 
-def _op(op: str, *args: Node | str | float) -> Node:
-    return Op(
-        op, tuple(Ref(a) if isinstance(a, str) else Const(float(a)) if isinstance(a, int | float) else a for a in args)
-    )
+_STUDENT = added(
+    op("log_gamma", op("mul", 0.5, op("add", "nu", 1.0))),
+    op("neg", op("log_gamma", op("mul", 0.5, "nu"))),
+    op("mul", -0.5, op("log", op("mul", math.pi, "nu"))),
+)
 
+HIERARCHIES: dict[str, tuple[Node, Node, Node]] = {
+    # family: its location and its spread on the unconstrained scale, and the log of its normaliser
+    "normal": (Ref("mean"), Ref("sd"), op("sub", -HALF_LOG_2PI, op("log", "sd"))),
+    "lognormal": (Ref("mu"), Ref("sigma"), op("sub", -HALF_LOG_2PI, op("log", "sigma"))),
+    "student_t": (Ref("mean"), Ref("scale"), op("sub", _STUDENT, op("log", "scale"))),
+    "half_normal": (op("log", "sd"), Const(1.0), op("sub", math.log(2) - HALF_LOG_2PI, op("log", "sd"))),
+    "exponential": (op("log", "mean"), Const(1.0), op("neg", op("log", "mean"))),
+}  # fmt: skip
+"""Families whose parameters may be quantities."""
 
-_Z = _op("div", _op("sub", "reading.y", "mu"), "u")
-_LOWER_Z, _UPPER_Z = (_op("div", _op("sub", end, "mu"), "u") for end in ("reading.lower", "reading.upper"))
-_LOG_HEAVY = _op("log", _op("add", 1.0, _op("div", _op("mul", _Z, _Z), "nu")))
-
-POINT: dict[str, Node] = {
-    "normal": _op("mul", -0.5, _op("mul", _Z, _Z)),
-    "student_t": _op("mul", _op("mul", -0.5, _op("add", "nu", 1.0)), _LOG_HEAVY),
-}
-"""Log density of a reading but for its normaliser, which its row carries where ``u`` is a number."""
-
-BETWEEN: dict[str, Node] = {
-    "normal": _op("log_normal_between", _LOWER_Z, _UPPER_Z),
-    "student_t": _op("log_student_between", _LOWER_Z, _UPPER_Z, "nu"),
-}
-"""Log probability that a reading lies between its lower and its upper end."""
-
-SCALE = {"normal": "normal", "student_t": "student_t", "lognormal": "normal"}
-"""Which row of the tables a likelihood uses; lognormal readings and predictions enter as logarithms."""
-
-POINT_COLUMNS = ("reading.y", "u", "reading.power", "reading.norm")
-BETWEEN_COLUMNS = ("reading.lower", "reading.upper", "u", "reading.power")
+_STANDARD = op("sub", -HALF_LOG_2PI, op("mul", 0.5, op("mul", "x", "x")))
 
 
 @dataclass(frozen=True, slots=True)
-class FreeVariable:
-    """One coordinate of the density: a latent under the priors that share a family."""
+class _Term:
+    """The text of a value, whether ``x`` moves it, and how deep in the loops it is computed."""
 
-    name: str
-    latent: str
-    family: str
-
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """The readings of one method that are points, or that are intervals: rows with named columns."""
-
-    method: str
-    is_points: bool
-    columns: tuple[str, ...]
-
-
-def _family_order(spec: Spec, latent: str) -> tuple[str, ...]:
-    stated = next(q for q in spec.model.latents if q.name == latent)
-    return tuple(dict.fromkeys(h.prior(stated).family for h in spec.hypotheses))
-
-
-@dataclass(frozen=True)
-class Layout:
-    """Where each dial stands in ``d``: scalars at fixed places, then the rows of each block."""
-
-    spec: Spec = field(repr=False)
-
-    @cached_property
-    def free(self) -> tuple[FreeVariable, ...]:
-        """The coordinates, latents in the model's order, families in order of the hypotheses."""
-        rows = []
-        for latent in self.spec.model.latents:
-            families = _family_order(self.spec, latent.name)
-            for family in families:
-                name = latent.name if len(families) == 1 else f"{latent.name}_{family}"
-                rows.append(FreeVariable(name, latent.name, family))
-        return tuple(rows)
-
-    @cached_property
-    def blocks(self) -> tuple[Block, ...]:
-        """One for the points and one for the intervals of each method, where the evidence has any."""
-        present = {(o.method, o.is_point) for o in self.spec.evidence}
-        return tuple(
-            Block(
-                m.name, is_points, (POINT_COLUMNS if is_points else BETWEEN_COLUMNS) + tuple(i.name for i in m.inputs)
-            )
-            for m in self.spec.model.methods
-            for is_points in (True, False)
-            if (m.name, is_points) in present
-        )
-
-    @cached_property
-    def slots(self) -> dict[str, int]:
-        """The place of each scalar dial by its name."""
-        return {name: i for i, name in enumerate(self._names())}
-
-    def _names(self) -> Iterator[str]:
-        yield "length"
-        for free in self.free:
-            yield from (f"{free.name}.{dial}" for dial in self.dials_of(free.family))
-        yield from (f"{q.name}.select" for q in self.spec.model.latents)
-        yield from (f"{q.name}.fixed" for q in self.spec.model.latents)
-        yield from (f"{r.name}.select" for r in self.spec.model.relations)
-        yield from (f"given.{g.name}" for g in self.spec.model.givens)
-        for block in self.blocks:
-            kind = "point" if block.is_points else "between"
-            yield f"{block.method}.{kind}.start"
-            yield f"{block.method}.{kind}.rows"
-
-    @staticmethod
-    def dials_of(family: str) -> tuple[str, ...]:
-        """The scalar dials of a free variable: how it is standardised, its bounds, its parameters, its normaliser."""
-        own = tuple(p for p in FAMILIES[family].parameters if p not in ("lower", "upper"))
-        return ("centre", "spread", "stretch", "norm", "lower", "upper", *own)
-
-    @cached_property
-    def variants(self) -> dict[str, tuple[Node, ...]]:
-        """For each relation, the different equations that hypotheses give it, in their order."""
-        return {
-            r.name: tuple(dict.fromkeys(h.equals(r) for h in self.spec.hypotheses)) for r in self.spec.model.relations
-        }
-
-    @cached_property
-    def fixable(self) -> frozenset[str]:
-        """Latents that some hypothesis fixes."""
-        return frozenset(name for h in self.spec.hypotheses for name in h.fix)
+    text: str
+    moves: bool
+    depth: int
 
 
 @dataclass
@@ -178,166 +97,401 @@ class _Tape:
     """Lines of one sweep: forward in order, backward in reverse order."""
 
     prefix: str
+    names: dict[str, _Term] = field(default_factory=dict)
     forward: list[str] = field(default_factory=list)
     backward: list[list[str]] = field(default_factory=list)
     adjoints: list[str] = field(default_factory=list)
-    seen: dict[Node, tuple[str, bool]] = field(default_factory=dict)
+    seen: dict[Node, _Term] = field(default_factory=dict)
+
+    def cleared(self) -> list[str]:
+        return [f"b{name} = 0.0" for name in self.adjoints]
+
+    def reverse(self) -> list[str]:
+        return list(itertools.chain(*reversed(self.backward)))
 
 
 class _Emitter:
-    """Writes the trees of one Spec as lines; ``scope`` maps a name to its expression and whether ``x`` moves it."""
+    """Writes the trees of one Spec as lines.
+
+    ``tapes`` are those of the loops that are open, outermost first; ``member`` is the text of a member's index in each
+    group that one of them runs over.
+    """
 
     def __init__(self, layout: Layout) -> None:
         self.layout = layout
         self.outer = _Tape("t")
-        self.scope: dict[str, tuple[str, bool]] = {}
-        self.total: list[str] = []
+        self.tapes = [self.outer]
+        self.member: dict[str, str] = {}
         self.count = itertools.count()
+        self.total: list[str] = []
         self.loops: list[str] = []
+        self.latents = {q.name: q for q in layout.spec.model.latents}
+        self.relations = {r.name: r for r in layout.spec.model.relations}
 
     def dial(self, name: str) -> str:
         return f"d[{self.layout.slots[name]}]"
 
-    # --- one tree ---------------------------------------------------------------------------------------
+    @contextmanager
+    def inside(self, *tapes: _Tape, member: Mapping[str, str]) -> Iterator[None]:
+        """Write into loops within the outermost lines."""
+        held = self.tapes, self.member
+        self.tapes, self.member = [self.outer, *tapes], dict(member)
+        yield
+        self.tapes, self.member = held
 
-    def emit(self, node: Node, row: _Tape | None = None, rows: frozenset[str] = frozenset()) -> tuple[str, bool]:
-        """The expression of a tree's value, and whether it moves with ``x``; a row's own parts go on ``row``."""
+    # --- one tree -----------------------------------------------------------------------------------------
+
+    def emit(self, node: Node) -> _Term:
+        """The value of a tree."""
         match node:
             case Const(value):
-                return repr(float(value)), False
+                return _Term(repr(float(value)), False, 0)
             case Ref(name):
-                return self.scope[name]
-            case Op():
-                tape = row if row is not None and rows.intersection(names(node)) else self.outer
-                if node not in tape.seen:
-                    tape.seen[node] = self._operation(node, tape, row, rows)
-                return tape.seen[node]
+                return self.named(name)
+            case Op(("sum" | "mean") as op, (tree,)):
+                return self.remembered(node) or self.over_members(op, node, tree)
+            case Op(op, args):
+                return self.remembered(node) or self.operation(node, op, [self.emit(a) for a in args])
+        raise NotImplementedError(repr(node))
 
-    def _operation(self, node: Op, tape: _Tape, row: _Tape | None, rows: frozenset[str]) -> tuple[str, bool]:
-        args = [self.emit(a, row, rows) for a in node.args]
-        value, gains = RULES[node.op]
+    def remembered(self, node: Node) -> _Term | None:
+        return next((tape.seen[node] for tape in self.tapes if node in tape.seen), None)
+
+    def operation(self, node: Node, op: str, args: list[_Term]) -> _Term:
+        depth = max((a.depth for a in args), default=0)
+        tape = self.tapes[depth]
+        value, gains = RULES[op]
+        texts = [a.text for a in args]
         temp = f"{tape.prefix}{next(self.count)}"
-        tape.forward.append(f"{temp} = {value.format(*(a for a, _ in args))}")
-        moves = bool(gains) and any(m for _, m in args)
+        tape.forward.append(f"{temp} = {value.format(*texts)}")
+        moves = bool(gains) and any(a.moves for a in args)
         if moves:
             tape.adjoints.append(temp)
-            texts = [a for a, _ in args]
             tape.backward.append(
                 [
-                    f"b{arg} += {gain.format(*texts, y=temp, b=f'b{temp}')}"
-                    for (arg, arg_moves), gain in zip(args, gains, strict=False)
-                    if arg_moves and gain
+                    f"b{a.text} += {gain.format(*texts, y=temp, b=f'b{temp}')}"
+                    for a, gain in zip(args, gains, strict=False)
+                    if a.moves and gain
                 ]
             )
-        return temp, moves
+        tape.seen[node] = _Term(temp, moves, depth)
+        return tape.seen[node]
 
-    def name_value(self, name: str, node: Node) -> None:
-        """Let a name stand for a tree's value."""
-        self.scope[name] = self.emit(node)
+    def named(self, name: str) -> _Term:
+        """The value of a name: a column, a dial, or a quantity, which is computed when it is first named."""
+        for tape in reversed(self.tapes):
+            if name in tape.names:
+                return tape.names[name]
+        if name in self.relations:
+            found = self.emit(self.relation(name))
+        elif name in self.latents:
+            found = self.emit(self.latent(name))
+        else:
+            found = _Term(self.dial(name if name in self.layout.slots else f"given.{name}"), False, 0)
+        self.tapes[found.depth].names[name] = found
+        return found
 
-    # --- the prior ---------------------------------------------------------------------------------------
+    def coordinate(self, place: str, depth: int) -> _Term:
+        """A coordinate whose place is not known before the loop runs; its slope goes straight to the gradient."""
+        tape = self.tapes[depth]
+        temp = f"{tape.prefix}{next(self.count)}"
+        tape.forward.append(f"{temp} = x[{place}]")
+        tape.adjoints.append(temp)
+        tape.backward.append([f"g[{place}] += b{temp}"])
+        return _Term(temp, True, depth)
 
-    def coordinates(self) -> None:
-        for i, _ in enumerate(self.layout.free):
-            self.outer.forward.append(f"x{i} = x[{i}]")
-            self.outer.adjoints.append(f"x{i}")
-            self.scope[f"x.{i}"] = (f"x{i}", True)
+    def over_members(self, op: str, node: Node, tree: Node) -> _Term:
+        """A sum over a group: a loop forward, and backward the same loop again."""
+        group = next(g for g in (self.group_of(n) for n in names(tree)) if g)
+        size = len(self.layout.spec.members[group])
+        tape = _Tape("m")
+        with self.inside(tape, member={group: "m"}):
+            each = self.emit(tree)
+        temp = f"t{next(self.count)}"
+        share = "" if op == "sum" else f" / {float(size)}"
+        run = [f"for m in range({size}):", *_indented(tape.forward)]
+        self.outer.forward += [f"{temp} = 0.0", *run, f"    {temp} += {each.text}{share}"]
+        if each.moves:
+            self.outer.adjoints.append(temp)
+            back = [*tape.cleared(), f"b{each.text} += b{temp}{share}", *tape.reverse()]
+            self.outer.backward.append([*run, *_indented(back)])
+        self.outer.seen[node] = _Term(temp, each.moves, 0)
+        return self.outer.seen[node]
 
-    def free_variable(self, i: int, free: FreeVariable) -> None:
-        """Log prior of a coordinate, and its value, which ``stretch`` moves away from or towards the median."""
-        row = FAMILIES[free.family]
-        for dial in self.layout.dials_of(free.family):
-            self.scope[f"{free.name}.{dial}"] = (self.dial(f"{free.name}.{dial}"), False)
-        own = {p: Ref(f"{free.name}.{p}") for p in self.layout.dials_of(free.family)}
-        step = _op("mul", own["spread"], Ref(f"x.{i}"))
-        base = _op("add", own["centre"], step)
-        wide = _op("add", own["centre"], _op("mul", own["stretch"], step))
-        log_prior = _substitute(row.kernel, {**own, **_support(row.support, base, own)})
-        temp, _ = self.emit(_op("add", log_prior, own["norm"]))
-        self.total.append(temp)
-        self.name_value(f"free.{free.name}", _support(row.support, wide, own)["v"])
+    def group_of(self, name: str) -> str | None:
+        quantity = self.latents.get(name) or self.relations.get(name)
+        return quantity.per if quantity else None
 
-    def latent(self, name: str) -> None:
-        """The value of a latent: one of its free variables, or what the hypothesis fixes it at."""
-        free = [f for f in self.layout.free if f.latent == name]
-        for dial in ("select", "fixed"):
-            self.scope[f"{name}.{dial}"] = (self.dial(f"{name}.{dial}"), False)
-        node: Node = Ref(f"free.{free[-1].name}")
-        for k, f in reversed(list(enumerate(free[:-1]))):
-            node = _op("where", _op("eq", f"{name}.select", float(k)), f"free.{f.name}", node)
-        if name in self.layout.fixable:
-            node = _op("where", _op("eq", f"{name}.select", -1.0), f"{name}.fixed", node)
-        self.name_value(name, node)
+    # --- quantities ---------------------------------------------------------------------------------------
 
-    def relation(self, name: str, variants: tuple[Node, ...]) -> None:
-        self.scope[f"{name}.select"] = (self.dial(f"{name}.select"), False)
+    def relation(self, name: str) -> Node:
+        variants = self.layout.variants[name]
         node = variants[-1]
         for k, variant in reversed(list(enumerate(variants[:-1]))):
-            node = _op("where", _op("eq", f"{name}.select", float(k)), variant, node)
-        self.name_value(name, node)
+            node = op("where", op("eq", f"{name}.select", float(k)), variant, node)
+        return node
 
-    # --- the likelihood ----------------------------------------------------------------------------------
+    def latent(self, name: str) -> Node:
+        """The value of a latent: under one of the forms of its prior, or what the hypothesis fixes it at."""
+        forms = [v for v in self.layout.varieties if v.latent == name]
+        values = [self.value(v) for v in forms]
+        node = values[-1]
+        for k, value in reversed(list(enumerate(values[:-1]))):
+            node = op("where", op("eq", f"{name}.select", float(k)), value, node)
+        if name in self.layout.fixable:
+            node = op("where", op("eq", f"{name}.select", -1.0), f"{name}.fixed", node)
+        return node
 
-    def block(self, block: Block, method: Method) -> None:
-        """A loop over the readings of a block: forward and backward in the same turn."""
-        kind = "point" if block.is_points else "between"
-        outer, self.scope = self.scope, dict(self.scope)
-        for k, name in enumerate(block.columns):
-            self.scope[name] = (f"c{k}", False)
-        likelihood = method.likelihood
-        rows = frozenset(block.columns)
-        tree = _substitute(self._log_likelihood(block, method), {"nu": Const(likelihood.nu or 0.0)})
-        row = _Tape("r")
-        temp, moves = self.emit(_op("mul", "reading.power", tree), row, rows)
+    def own(self, v: Variety) -> dict[str, Node]:
+        """What a form's trees may name: its dials, its parameters that are quantities, its coordinate."""
+        own: dict[str, Node] = {dial: Ref(f"{v.name}.{dial}") for dial in self.layout.dials_of(v)} | dict(v.prior.trees)
+        depth = 0 if v.group is None else 1
+        names = self.tapes[depth].names
+        if f"{v.name}.x" not in names:
+            place = f"{v.first}" if v.group is None else f"{v.first} + {self.member[v.group]}"
+            names[f"{v.name}.x"] = self.coordinate(place, depth)
+            if v.prior.trees:
+                at, step = self.layout.slots[f"{v.name}.0.{MEMBER_DIALS[0]}"], len(MEMBER_DIALS)
+                shift = "" if v.group is None else f" + {step} * {self.member[v.group]}"
+                for k, dial in enumerate(MEMBER_DIALS):
+                    names[f"{v.name}.member.{dial}"] = _Term(f"d[{at + k}{shift}]", False, depth)
+        own["x"] = Ref(f"{v.name}.x")
+        if v.prior.trees:
+            own |= {dial: Ref(f"{v.name}.member.{dial}") for dial in MEMBER_DIALS}
+        return own
+
+    def unconstrained(self, v: Variety, own: Mapping[str, Node]) -> tuple[Node, Node, Node]:
+        """Where a form's coordinate stands on the unconstrained scale, its slope, and about what ``stretch`` widens it.
+
+        Where parameters are quantities, a coordinate is the distance from what prior and readings together expect, in
+        their joint spread, as if the readings were normal: about standard normal whatever those quantities are. Without
+        readings it is the distance from the prior's location, with many from what they say.
+        """
+        if not v.prior.trees:
+            return op("add", own["centre"], op("mul", own["spread"], own["x"])), own["spread"], own["centre"]
+        location, spread = (substitute(tree, own) for tree in HIERARCHIES[v.prior.family][:2])
+        weight = op("mul", own["precision"], op("mul", spread, spread))
+        whole = op("add", 1.0, weight)
+        base = op("div", op("add", location, op("mul", weight, own["told"])), whole)
+        slope = op("div", spread, op("sqrt", whole))
+        return op("add", base, op("mul", slope, own["x"])), slope, location
+
+    def value(self, v: Variety) -> Node:
+        own = self.own(v)
+        t, _, anchor = self.unconstrained(v, own)
+        if v.prior.trees:
+            wide = op("add", anchor, op("mul", own["stretch"], op("sub", t, anchor)))
+        else:
+            wide = op("add", own["centre"], op("mul", own["stretch"], op("mul", own["spread"], own["x"])))
+        if v.latent in self.layout.floored:
+            return _above_floor(FAMILIES[v.prior.family].support, wide, own)
+        return _support(FAMILIES[v.prior.family].support, wide, own)["v"]
+
+    def log_prior(self, v: Variety) -> Node:
+        """Log density of a form's coordinate; a standard normal one where a hierarchy is not what holds."""
+        row, own = FAMILIES[v.prior.family], self.own(v)
+        t, slope, _ = self.unconstrained(v, own)
+        if v.latent in self.layout.floored:
+            return _log_prior_above_floor(row.support, row.kernel, t, own)
+        density = substitute(row.kernel, {**own, **_support(row.support, t, own)})
+        if not v.prior.trees:
+            return op("add", density, own["norm"])
+        normaliser = substitute(HIERARCHIES[v.prior.family][2], own)
+        held = added(density, normaliser, op("log", slope))
+        k = [w.name for w in self.layout.varieties if w.latent == v.latent].index(v.name)
+        return op("where", op("eq", f"{v.latent}.select", float(k)), held, substitute(_STANDARD, own))
+
+    def prior(self, v: Variety) -> None:
+        """Add a form's log prior: a line of its own, or a loop over members."""
+        if v.group is None:
+            self.total.append(self.emit(self.log_prior(v)).text)
+            return
+        tape = _Tape("m")
+        with self.inside(tape, member={v.group: "m"}):
+            term = self.emit(self.log_prior(v))
+        self.loops += [f"for m in range({v.size}):", *_indented(_turn(tape, term))]
+
+    def errors(self) -> None:
+        """Every error is standard normal."""
+        first, size = self.layout.first_error, len(self.layout.errors)
+        if size:
+            self.loops += [
+                f"for m in range({first}, {first + size}):",
+                f"    lp += {-HALF_LOG_2PI!r} - 0.5 * x[m] * x[m]",
+                "    g[m] += -x[m]",
+            ]
+
+    # --- the likelihood -----------------------------------------------------------------------------------
+
+    def block(self, block: Block, *, learn: bool) -> None:
+        """A loop over the readings of a block.
+
+        Where a reading may have come about in more than one way it is run twice: first to learn how likely each way is
+        (``learn``), then, with what was learnt as weights, forward and backward in the same turn as all others.
+        """
+        method, kind = self.layout.method(block.kind), block.kind
+        segment, row = _Tape("s"), _Tape("r")
+        groups = [name for name in block.header if name in self.layout.spec.model.groups]
+        real = {block.header.index(name) for name in CONDENSED[2:] if block.condensed}
+        whole = [f"e{k} = d[hs + {k}]" if k in real else f"h{k} = int(d[hs + {k}])" for k in range(len(block.header))]
+        member = {name: f"h{block.header.index(name)}" for name in groups}
         columns = [f"c{k} = d[at + {k}]" for k in range(len(block.columns))]
-        body = [*columns, *row.forward, f"lp += {temp}", *(f"b{t} = 0.0" for t in row.adjoints)]
-        if moves:
-            body += [f"b{temp} = 1.0", *itertools.chain(*reversed(row.backward))]
-        start, count = (self.dial(f"{block.method}.{kind}.{end}") for end in ("start", "rows"))
-        self.loops.append(f"at = int({start})")
-        self.loops.append(f"for _ in range(int({count})):")
-        self.loops += [f"    {line}" for line in body]
-        self.loops.append(f"    at += {len(block.columns)}")
-        self.scope = outer
+        row.names |= {name: _Term(f"c{k}", False, 2) for k, name in enumerate(block.columns)}
+        with self.inside(segment, row, member=member):
+            ways = self.ways(block, method)
+            power = Ref("reading.power")
+            scalar = self.condense(block)
+            if not kind.is_mixed:
+                body = _turn(row, self.emit(op("mul", power, ways[0])))
+            elif learn:
+                body = self.learning(block, [self.emit(self.mixed(way)).text for way in ways], row)
+            else:
+                at, judged = (f"h{block.header.index(name)}" for name in ("mixed.cluster", "mixed.judged"))
+                for k in range(len(ways)):
+                    text = f"odds[{at} * {self.layout.alternatives} + {k}] * reliable[{judged}]"
+                    segment.names[f"way.{k}"] = _Term(f"({text})", False, 1)
+                tree = added(*(op("mul", f"way.{k}", self.mixed(way)) for k, way in enumerate(ways)))
+                body = _turn(row, self.emit(tree), adds=False)
+        start, segments = (self.dial(f"{kind.name}.{end}") for end in ("start", "segments"))
+        # one left out is not run at all: 0 times the log of an impossible reading would be NaN
+        counted = [f"if c{block.columns.index('reading.power')} != 0.0:", *_indented(body)]
+        run = ["for j in range(h1):", *_indented([*columns, *counted, f"at += {len(block.columns)}"])]
+        inner = [
+            *whole,
+            "at = h0",
+            *segment.forward,
+            *([] if learn else segment.cleared()),
+            *(run if scalar is None else _interpolated(block, scalar, run)),
+            *([] if learn else segment.reverse()),
+            f"hs += {len(block.header)}",
+        ]
+        self.loops += [f"hs = int({start})", f"for i in range(int({segments})):", *_indented(inner)]
 
-    def _log_likelihood(self, block: Block, method: Method) -> Node:
-        likelihood = method.likelihood
-        mu = _op("log", method.measures) if likelihood.family == "lognormal" else method.measures
-        table = POINT if block.is_points else BETWEEN
-        tree = _substitute(table[SCALE[likelihood.family]], {"mu": mu, "u": likelihood.u or Ref("u")})
-        if not block.is_points:
-            return tree
-        tree = _op("add", tree, "reading.norm")
-        return tree if likelihood.u is None else _op("sub", tree, _op("log", likelihood.u))
+    def condense(self, block: Block) -> _Term | None:
+        """The one number that all readings of a block depend on, if there is one."""
+        if block.condensed is None:
+            return None
+        scalar = self.emit(block.condensed[0])
+        self.tapes[1].names[SCALAR] = scalar
+        return scalar
 
-    # --- the whole ---------------------------------------------------------------------------------------
+    def learning(self, block: Block, ways: list[str], row: _Tape) -> list[str]:
+        at, judged = (f"h{block.header.index(name)}" for name in ("mixed.cluster", "mixed.judged"))
+        wrong, power = (f"c{block.columns.index(f'reading.{name}')}" for name in ("wrong", "power"))
+        each = [f"told[{at} * {self.layout.alternatives} + {k}] += {way}" for k, way in enumerate(ways)]
+        return [*row.forward, *each, f"mistaken[{judged}] += {power} * {wrong}"]
+
+    def mixed(self, way: Node) -> Node:
+        """Log density of a reading of a source that is reliable: right, or wrong all the same."""
+        return op("mul", "reading.power", op("log_add", op("add", "reading.right", way), "reading.astray"))
+
+    def settle(self) -> None:
+        """Between the two runs: how likely each basis of a cluster is, and each origin to be reliable."""
+        size = self.layout.alternatives
+        clusters, judged = self.layout.slots["cluster.0.judged"], self.layout.slots["judged.0.reliable"]
+        self.loops += [
+            f"for i in range({len(self.layout.clusters)}):",
+            "    whole = -1e308",
+            f"    for j in range({size}):",
+            f"        whole = log_add(whole, d[{clusters + 1} + {size + 1} * i + j] + told[{size} * i + j])",
+            f"    for j in range({size}):",
+            f"        way = d[{clusters + 1} + {size + 1} * i + j] + told[{size} * i + j]",
+            f"        odds[{size} * i + j] = exp(way - whole)",
+            f"    right[int(d[{clusters} + {size + 1} * i])] += whole",
+            f"for i in range({len(self.layout.judged)}):",
+            f"    right[i] += d[{judged} + 2 * i]",
+            f"    whole = log_add(right[i], d[{judged + 1} + 2 * i] + mistaken[i])",
+            "    reliable[i] = exp(right[i] - whole)",
+            "    lp += whole",
+        ]
+
+    def ways(self, block: Block, method: Method) -> list[Node]:
+        """Log-likelihood of a reading for each basis that its method leaves open, or the one there is."""
+        kind = block.kind
+        for name in (i.name for i in method.inputs if kind.inexact == "drawn"):
+            z = self.coordinate(f"{self.layout.first_error} + int({self.named(f'{name}.error').text})", 2)
+            stated = self.tapes[2].names.pop(name)
+            self.tapes[2].names |= {f"{name}.stated": stated, f"{name}.z": z}
+            apart = op("sub", op("mul", 2.0, op("normal_cdf", f"{name}.z")), 1.0)
+            near = op("add", op("mul", f"{name}.u", f"{name}.z"), op("mul", f"{name}.half", apart))
+            self.tapes[2].names[name] = self.emit(op("add", f"{name}.stated", near))
+        if "shared.error" in block.header:
+            at = f"{self.layout.first_error} + h{block.header.index('shared.error')}"
+            self.tapes[1].names["shared.error"] = self.coordinate(at, 1)
+        for k in range(kind.pairs):
+            z = self.coordinate(f"{self.layout.first_error} + int({self.named(f'pair.{k}.error').text})", 2)
+            self.tapes[2].names[f"pair.{k}"] = z
+        if block.condensed is not None:
+            return [block.condensed[1]]
+        factors = [basis.factor for basis in method.basis] or [Const(1.0)]
+        return [log_likelihood(kind, method, factor) for factor in factors]
+
+    # --- the whole ----------------------------------------------------------------------------------------
 
     def source(self) -> str:
-        spec = self.layout.spec
-        self.coordinates()
-        for i, free in enumerate(self.layout.free):
-            self.free_variable(i, free)
-        for given in spec.model.givens:
-            self.scope[given.name] = (self.dial(f"given.{given.name}"), False)
-        for latent in spec.model.latents:
-            self.latent(latent.name)
-        for relation in spec.model.relations:
-            self.relation(relation.name, self.layout.variants[relation.name])
-        for block in self.layout.blocks:
-            self.block(block, spec.model.method_by_name[block.method])
+        layout = self.layout
+        for v in layout.varieties:
+            self.prior(v)
+        self.errors()
+        mixed = [block for block in layout.blocks if block.kind.is_mixed]
+        for block in mixed:
+            self.block(block, learn=True)
+        if mixed:
+            self.settle()
+        for block in layout.blocks:
+            self.block(block, learn=False)
+        size = layout.alternatives
+        room = {"told": len(layout.clusters) * size, "odds": len(layout.clusters) * size}
+        room |= dict.fromkeys(("mistaken", "right", "reliable"), len(layout.judged))
         lines = [
+            f"for m in range({len(layout.free)}):",
+            "    g[m] = 0.0",
+            *(f"{name} = zeros({count})" for name, count in room.items() if mixed),
             *self.outer.forward,
             f"lp = {' + '.join(self.total) or '0.0'}",
-            *(f"b{t} = 0.0" for t in self.outer.adjoints),
+            *self.outer.cleared(),
             *(f"b{t} = 1.0" for t in self.total),
             *self.loops,
-            *itertools.chain(*reversed(self.outer.backward)),
-            *(f"g[{i}] = bx{i}" for i in range(len(self.layout.free))),
+            *self.outer.reverse(),
             "return lp",
         ]
-        return "\n".join(
-            ["def log_density(x: Array, g: Array, d: Array) -> float:", *(f"    {line}" for line in lines), ""]
-        )
+        head = "def log_density(x: Array, g: Array, d: Array) -> float:"
+        return "\n".join([head, *_indented(lines), ""])
+
+
+def _indented(lines: Iterable[str]) -> list[str]:
+    return [f"    {line}" for line in lines]
+
+
+def _turn(tape: _Tape, term: _Term, *, adds: bool = True) -> list[str]:
+    """One turn of an innermost loop, forward and backward, which adds its term to the log density."""
+    body = [*tape.forward, *([f"lp += {term.text}"] if adds else [])]
+    if term.moves:
+        body += [*tape.cleared(), f"b{term.text} += 1.0", *tape.reverse()]
+    return body
+
+
+def _interpolated(block: Block, scalar: _Term, run: list[str]) -> list[str]:
+    """A cubic between two nodes of a segment's curve where there is one, the readings one by one where there is not."""
+    at, nodes = (f"h{block.header.index(name)}" for name in CONDENSED[:2])
+    lower, step = (f"e{block.header.index(name)}" for name in CONDENSED[2:])
+    lines = [
+        "j = int(way)",
+        "part = way - j",
+        *(f"n{k} = d[{at} + 2 * j + {k}]" for k in range(4)),
+        "second = 3.0 * (n2 - n0) - 2.0 * n1 - n3",
+        "third = 2.0 * (n0 - n2) + n1 + n3",
+        "lp += n0 + part * (n1 + part * (second + part * third))",
+    ]
+    if scalar.moves:
+        lines.append(f"b{scalar.text} += (n1 + part * (2.0 * second + 3.0 * part * third)) / {step}")
+    return [
+        f"way = ({scalar.text} - {lower}) / {step}",
+        f"if way >= 0.0 and way < {nodes}:",
+        *_indented(lines),
+        "else:",
+        *_indented(run),
+    ]
 
 
 def _support(support: str, t: Node, own: Mapping[str, Node]) -> dict[str, Node]:
@@ -346,23 +500,38 @@ def _support(support: str, t: Node, own: Mapping[str, Node]) -> dict[str, Node]:
         case "real":
             return {"t": t, "v": t}
         case "above":
-            return {"t": t, "v": _op("add", own["lower"], _op("exp", t))}
+            return {"t": t, "v": op("add", own["lower"], op("exp", t))}
         case "below":
-            return {"t": t, "v": _op("sub", own["upper"], _op("exp", t))}
-    below = _op("log_logistic", t)
-    width = _op("sub", own["upper"], own["lower"])
-    value = _op("add", own["lower"], _op("mul", width, _op("exp", below)))
-    return {"t": t, "v": value, "below": below, "above": _op("sub", below, t)}
+            return {"t": t, "v": op("sub", own["upper"], op("exp", t))}
+    below = op("log_logistic", t)
+    width = op("sub", own["upper"], own["lower"])
+    value = op("add", own["lower"], op("mul", width, op("exp", below)))
+    return {"t": t, "v": value, "below": below, "above": op("sub", below, t)}
 
 
-def _substitute(node: Node, trees: Mapping[str, Node]) -> Node:
-    """The same tree with names replaced by trees."""
-    match node:
-        case Ref(name):
-            return trees.get(name, node)
-        case Op(op, args):
-            return Op(op, tuple(_substitute(a, trees) for a in args))
-    return node
+def _above_floor(support: str, t: Node, own: Mapping[str, Node]) -> Node:
+    """A value above a floor for an unconstrained ``t``."""
+    if support == "above":
+        return op("add", own["floor"], op("exp", t))
+    return op("add", own["floor"], op("mul", op("sub", own["upper"], own["floor"]), op("exp", op("log_logistic", t))))
+
+
+def _log_prior_above_floor(support: str, kernel: Node, t: Node, own: Mapping[str, Node]) -> Node:
+    """Log prior of a coordinate that stands for a value above a floor rather than above the prior's own bound.
+
+    The kernel is over the prior's own unconstrained scale, so that what its derivative by ``t`` changes is added.
+    """
+    v = _above_floor(support, t, own)
+    over = op("log", op("sub", v, own["lower"]))
+    if support == "above":
+        density = substitute(kernel, {**own, "t": over, "v": v})
+        return added(density, own["norm"], t, op("neg", over))
+    width = op("log", op("sub", own["upper"], own["lower"]))
+    under = op("log", op("sub", own["upper"], v))
+    names = {"t": op("sub", over, under), "v": v, "below": op("sub", over, width), "above": op("sub", under, width)}
+    below = op("log_logistic", t)
+    own_slope = added(op("log", op("sub", own["upper"], own["floor"])), below, op("sub", below, t))
+    return added(substitute(kernel, {**own, **names}), own["norm"], own_slope, width, op("neg", op("add", over, under)))
 
 
 def emit(layout: Layout) -> str:

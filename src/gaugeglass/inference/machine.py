@@ -7,7 +7,7 @@ kinds of statement are written as LLVM's own language, variables on the stack, a
 What is understood: functions whose arguments are annotated ``int``, ``float`` or ``Array``; assignments, ``+=``,
 ``if``, ``for ... in range``, ``break``, ``return``; arithmetic, comparisons, ``and or not``, ``a if c else b``;
 ``int``, ``float``, ``abs``, ``min``, ``max``, calls of each other and of the functions of ``math`` named below;
-``array[i]`` and ``array[i:]``, a pointer moved on.
+``array[i]`` and ``array[i:]``, a pointer moved on; ``zeros(3)``, room of a size known beforehand.
 """
 
 from __future__ import annotations
@@ -168,9 +168,18 @@ class _Function:
                 return functools.reduce(lambda a, b: self.new(f"{word} i1 {a.text}, {b.text}", "i1"), truths)
             case ast.IfExp(test=test, body=body, orelse=orelse):
                 return self.choice(self.truth(self.value(test)), body, orelse)
+            case ast.Call(func=ast.Name(id="zeros"), args=[ast.Constant(value=int(size))]):
+                return self.zeros(size)
             case ast.Call(func=ast.Name(id=name) | ast.Attribute(attr=name), args=args):
                 return self.call(name, [self.value(a) for a in args])
         raise NotImplementedError(ast.unparse(node))
+
+    def zeros(self, size: int) -> _Value:
+        place = _Value(f"%z{next(self.count)}", "ptr")
+        self.entry.append(f"  {place.text} = alloca double, i64 {size}")
+        for k in range(size):
+            self.lines.append(f"  store double 0.0, ptr {self.moved(place, _constant(k)).text}")
+        return place
 
     def moved(self, pointer: _Value, by: _Value) -> _Value:
         return self.new(f"getelementptr double, ptr {pointer.text}, i64 {by.text}", "ptr")

@@ -102,11 +102,16 @@ def _chains(draws: Any, stats: Any, size: int) -> Chains:
 
 
 def _column(batch: Any, name: str) -> Any:
+    """The numbers of a column, read from its memory: pyarrow's own conversions load pandas."""
     import pyarrow
 
-    column = pyarrow.array(batch.column(name))
+    column = pyarrow.Array._import_from_c_capsule(*batch.column(name).__arrow_c_array__())
     flat = column.flatten() if hasattr(column, "flatten") else column
-    return flat.to_numpy(zero_copy_only=False)
+    memory = np.frombuffer(flat.buffers()[1], dtype=np.uint8)
+    if pyarrow.types.is_boolean(flat.type):
+        return np.unpackbits(memory, bitorder="little")[flat.offset : flat.offset + len(flat)].astype(bool)
+    numbers = memory[: len(memory) // (flat.type.bit_width // 8) * (flat.type.bit_width // 8)]
+    return numbers.view(flat.type.to_pandas_dtype())[flat.offset : flat.offset + len(flat)]
 
 
 @functools.cache

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import platform
 import time
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
@@ -13,13 +13,14 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
-from gaugeglass.inference.density import Density, Floats, compile_density
+from gaugeglass.inference.density import Density, Floats, Quantities, compile_density
 from gaugeglass.inference.nuts import SAMPLER
 from gaugeglass.inference.sampling import Fit, Settings, draw_prior, effective_size, fit
-from gaugeglass.inference.weighing import Evidence, Weights, log_evidence, weigh
+from gaugeglass.inference.weighing import Evidence, Weights, log_evidence, log_evidence_by_bridge, weigh
 from gaugeglass.language.expressions import evaluate
-from gaugeglass.language.spec import Claim, Spec
+from gaugeglass.language.spec import Claim, Given, Spec
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -28,6 +29,10 @@ MCSE_AIM = 0.01
 """Monte Carlo error that every claim's probability is to reach. [1]"""
 _MOST_TIMES = 8
 """How many times the draws asked for are taken at most to reach it. [1]"""
+_TUNE_NEARBY = 400
+"""Draws a chain that are thrown away where chains start near their goal. [1]"""
+_VAGUE = 0.2
+"""Error of a log marginal likelihood above which a bridge from few draws is not taken. [nat]"""
 _SPARE = 1.2
 """Since the errors that it is reckoned from are estimates themselves. [1]"""
 _VERSIONED = ("gaugeglass", "pymc", "nutpie", "llvmlite", "numpy", "scipy")
@@ -59,12 +64,18 @@ class Posterior:
         return self.settings.seed
 
     @cached_property
-    def mixture(self) -> dict[str, Floats]:
+    def mixture(self) -> Quantities:
         """Draws of every quantity over the hypotheses by posterior weight, and ``hypothesis`` as an index."""
         return _mix(self.fits, self.weights.posterior)
 
     @cached_property
-    def prior_mixture(self) -> dict[str, Floats]:
+    def mixture_x(self) -> Floats:
+        """The coordinates of the same draws, dims ("draw", "free"), each as its hypothesis has them."""
+        picks = _picks(self.fits, self.weights.posterior)
+        return np.concatenate([f.x.reshape(-1, f.x.shape[-1])[picks[n]] for n, f in self.fits.items()])
+
+    @cached_property
+    def prior_mixture(self) -> Quantities:
         """Draws of every quantity over the hypotheses by prior weight, and ``hypothesis`` as an index."""
         return _mix(self.priors, self.weights.prior)
 
@@ -83,22 +94,25 @@ class Posterior:
         """What was drawn, as ArviZ has it: every quantity of the mixture, and each hypothesis's own latents."""
         import xarray as xr
 
-        groups: dict[str, xr.Dataset] = {"posterior": self._dataset({k: v[None] for k, v in self.mixture.items()})}
-        groups["prior"] = self._dataset({k: v[None] for k, v in self.prior_mixture.items()})
+        every = [*self.spec.model.quantities, "hypothesis"]
+        groups: dict[str, xr.Dataset] = {"posterior": self._dataset(self.mixture.each(lambda v: v[None]), every)}
+        groups["prior"] = self._dataset(self.prior_mixture.each(lambda v: v[None]), every)
+        latents = [q.name for q in self.spec.model.latents]
         for name, found in self.fits.items():
-            latents = {q.name: found.quantities[q.name] for q in self.spec.model.latents}
-            groups[f"hypotheses/{name}/posterior"] = self._dataset(latents)
+            groups[f"hypotheses/{name}/posterior"] = self._dataset(found.quantities, latents)
         return xr.DataTree.from_dict(groups)
 
-    def _dataset(self, values: Mapping[str, Floats]) -> xr.Dataset:
+    def _dataset(self, values: Quantities, names: Sequence[str]) -> xr.Dataset:
         import xarray as xr
 
-        units = {name: q.unit.text for name, q in self.spec.model.quantities.items()}
-        arrays = {
-            name: (("chain", "draw"), np.asarray(v), {"units": units[name]} if name in units else {})
-            for name, v in values.items()
-        }
-        return xr.Dataset(arrays)
+        quantities, arrays = self.spec.model.quantities, {}
+        for name in names:
+            group = getattr(quantities.get(name), "per", None)
+            dims = (group, "chain", "draw") if group else ("chain", "draw")
+            units = {"units": quantities[name].unit.text} if name in quantities else {}
+            arrays[name] = (dims, np.asarray(values[name]), units)
+        used = {q.per for q in quantities.values() if not isinstance(q, Given) and q.per}
+        return xr.Dataset(arrays, {group: list(self.spec.members[group]) for group in used})
 
 
 def holds(claim: Claim, quantities: Mapping[str, Floats]) -> Floats:
@@ -124,7 +138,7 @@ def infer(spec: Spec, *, seed: int = 1, draws: int = 1000, progress: Progress | 
     Raises
     ------
     InferenceError
-        If the Spec asks for what is not inferred yet, or diagnostics stay out of limits.
+        If diagnostics stay out of limits.
     """
     tell = progress or (lambda what, share: None)
     seconds: dict[str, float] = {}
@@ -142,6 +156,61 @@ def infer(spec: Spec, *, seed: int = 1, draws: int = 1000, progress: Progress | 
     if worst > MCSE_AIM:
         return replace(posterior, note=f"a Monte Carlo error of {worst:.3f} is left at the limit of draws")
     return posterior
+
+
+def reinfer(posterior: Posterior, spec: Spec, *, draws: int = 500, progress: Progress | None = None) -> Posterior:
+    """Infer a Spec that differs little from one inferred before, at once rather than as well as can be.
+
+    Chains start where those before ended and are short, so that errors are larger than ``infer`` leaves; they are
+    reckoned as always. What short chains do not settle is inferred as ``infer`` does it. ``seconds`` counts weighing
+    as sampling.
+
+    Parameters
+    ----------
+    draws
+        Draws a chain, of four chains. [1]
+    progress
+        Called with what is being done and the share of it that is done. [1]
+
+    Raises
+    ------
+    InferenceError
+        If diagnostics stay out of limits.
+    """
+    seconds: dict[str, float] = {}
+    tell = progress or (lambda what, share: None)
+    tell("compiling", 0.0)
+    density = _timed(seconds, "compiling", lambda: compile_density(spec))
+    settings = replace(posterior.settings, draws=draws, tune=_TUNE_NEARBY)
+    studied: _Studied = {}
+    if spec.evidence:
+        tell("sampling", 0.0)
+        studied = _timed(seconds, "sampling", lambda: _study_nearby(posterior, density, settings))
+    if not studied or not all(fit.diagnostics.is_usable and e.mcse <= _VAGUE for fit, e in studied.values()):
+        whole = infer(spec, seed=posterior.seed, progress=progress)
+        spent = {step: seconds.get(step, 0.0) + whole.seconds.get(step, 0.0) for step in {**seconds, **whole.seconds}}
+        return replace(whole, seconds=spent)
+    return _gather(density, studied, settings, seconds)
+
+
+def _study_nearby(posterior: Posterior, density: Density, settings: Settings) -> _Studied:
+    """A short fit of each hypothesis, each on one core and weighed as soon as it is drawn."""
+    own = replace(settings, cores=1)
+
+    def one(name: str) -> tuple[Fit, Evidence]:
+        found = fit(density, density.dials(name), own, start=_start(posterior, density, name), strict=False)
+        return found, log_evidence_by_bridge(density, found)
+
+    names = [h.name for h in density.spec.hypotheses]
+    with ThreadPoolExecutor(settings.cores) as pool:
+        return dict(zip(names, pool.map(one, names), strict=True))
+
+
+def _start(posterior: Posterior, density: Density, hypothesis: str) -> Floats:
+    """Where a hypothesis's draws were before, coordinate by coordinate; the prior's median for what is new."""
+    found = posterior.fits.get(hypothesis)
+    before = dict(zip((f.name for f in posterior.density.free), found.centre, strict=True)) if found else {}
+    return np.array([before.get(free.name, 0.0) for free in density.free])
 
 
 type _Studied = dict[str, tuple[Fit, Evidence]]
@@ -228,17 +297,20 @@ def _errors(posterior: Posterior, claim: Claim) -> tuple[float, Floats, float]:
     return math.hypot(*drawn, weighed), drawn, weighed
 
 
-def _mix(fits: Mapping[str, Fit], weights: Floats) -> dict[str, Floats]:
-    """Draws of all hypotheses, each as many as its weight has of the whole, evenly spread over its chains."""
-    size = max(next(iter(f.quantities.values())).size for f in fits.values())
-    counts = _shares(weights, size)
-    picks = {
-        n: np.linspace(0, f.x.shape[0] * f.x.shape[1] - 1, c).round().astype(int)
-        for (n, f), c in zip(fits.items(), counts, strict=True)
-    }
+def _mix(fits: Mapping[str, Fit], weights: Floats) -> Quantities:
+    """Draws of all hypotheses, each as many as its weight has of the whole."""
+    picks = _picks(fits, weights)
     names = next(iter(fits.values())).quantities
     mixed = {q: np.concatenate([f.quantities[q].ravel()[picks[n]] for n, f in fits.items()]) for q in names}
-    return mixed | {"hypothesis": np.repeat(np.arange(len(fits), dtype=np.float64), counts)}
+    index = np.repeat(np.arange(len(fits), dtype=np.float64), [len(p) for p in picks.values()])
+    return Quantities(mixed | {"hypothesis": index}, names.members)
+
+
+def _picks(fits: Mapping[str, Fit], weights: Floats) -> dict[str, NDArray[np.int_]]:
+    """Which draws of each hypothesis stand for it, evenly spread over its chains."""
+    counts = _shares(weights, max(f.x.shape[0] * f.x.shape[1] for f in fits.values()))
+    sizes = [f.x.shape[0] * f.x.shape[1] for f in fits.values()]
+    return {n: np.linspace(0, size - 1, c).round().astype(int) for n, size, c in zip(fits, sizes, counts, strict=True)}
 
 
 def _shares(weights: Floats, size: int) -> list[int]:

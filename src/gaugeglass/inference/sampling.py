@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from gaugeglass.errors import InferenceError
 from gaugeglass.inference import convergence, nuts
-from gaugeglass.inference.density import Density, Dials
+from gaugeglass.inference.density import Density, Dials, Quantities
 
 type Floats = NDArray[np.float64]
 
@@ -24,6 +24,7 @@ E_BFMI = 0.3
 REMEDIES: tuple[tuple[str, Mapping[str, float | bool]], ...] = (
     ("as set", {}),
     ("acceptance 0.95, tuning doubled", {"accept": 0.95, "lengthen": 2}),
+    ("hierarchies not centred, acceptance 0.95, tuning doubled", {"accept": 0.95, "lengthen": 2, "untold": True}),
     ("acceptance 0.99, tuning doubled, draws fourfold", {"accept": 0.99, "lengthen": 2, "more": 4}),
     (
         "acceptance 0.99, a low-rank metric, tuning and draws fourfold",
@@ -95,7 +96,7 @@ class Fit:
     hypothesis: str
     dials: Dials
     x: Floats
-    quantities: Mapping[str, Floats]
+    quantities: Quantities
     diagnostics: Diagnostics
 
     @property
@@ -110,10 +111,10 @@ def draw_prior(density: Density, hypothesis: str, *, draws: int, chains: int, se
     dials = density.dials(hypothesis, power={o.id: 0.0 for o in density.spec.evidence}, stretch=stretch)
     rng = np.random.default_rng([seed, 0x5EED, *map(ord, hypothesis)])
     x = np.empty((chains, draws, len(density.free)))
-    for k, free in enumerate(density.free):
-        prior = density.prior(free, hypothesis)
-        t = prior.unconstrained(prior.ppf(rng.uniform(size=(chains, draws))))
-        x[..., k] = (t - prior.centre) / prior.spread
+    for v in density.in_order_of_descent(hypothesis):
+        density.draw_form(v, x, dials, rng)
+    first = density.layout.first_error
+    x[..., first:] = rng.standard_normal((chains, draws, len(density.free) - first))
     size = float(draws * chains)
     diagnostics = Diagnostics(1.0, size, size, 1.0, 0, draws, chains, "independent draws")
     return Fit(hypothesis, dials, x, density.quantities(x, dials), diagnostics)
@@ -138,23 +139,25 @@ def fit(density: Density, dials: Dials, settings: Settings, *, start: Floats | N
     if not density.active(dials.hypothesis):  # nothing that a reading could move
         prior = draw_prior(density, dials.hypothesis, draws=settings.draws, chains=settings.chains, seed=settings.seed)
         return replace(prior, dials=dials)
-    packed = density.pack(dials)
-    found: Fit | None = None
+    is_hierarchy = any(v.prior.trees for v in density.layout.varieties)
     for remedy, changes in REMEDIES:
-        found = _once(density, dials, packed, settings, start, remedy, changes)
+        if "untold" in changes and not is_hierarchy:
+            continue
+        taken = replace(dials, untold=True) if "untold" in changes else dials
+        found = _once(density, taken, settings, None if "untold" in changes else start, remedy, changes)
         if not found.diagnostics.faults or (not strict and found.diagnostics.is_usable):
             return found
-    assert found is not None  # noqa: S101 - there is at least one remedy
     if strict:
         raise InferenceError(_refusal(found, density))
     return found
 
 
-def _once(density: Density, dials: Dials, packed: Floats, settings: Settings, start: Floats | None, remedy: str,
+def _once(density: Density, dials: Dials, settings: Settings, start: Floats | None, remedy: str,
           changes: Mapping[str, float | bool]) -> Fit:  # fmt: skip
     low_rank = bool(changes.get("low_rank", False))
+    begin = np.zeros(len(density.free)) if start is None else start
     chains = nuts.draw(
-        density.address, packed, np.zeros(len(density.free)) if start is None else start, chains=settings.chains,
+        density.address, density.pack(dials), begin, chains=settings.chains,
         draws=int(settings.draws * changes.get("more", 1)), tune=int(settings.tune * changes.get("lengthen", 1)),
         seed=settings.seed, accept=max(settings.accept, float(changes.get("accept", 0.0))), cores=settings.cores,
         low_rank=low_rank,

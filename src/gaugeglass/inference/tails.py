@@ -104,3 +104,21 @@ def log_student_between(lower: float, upper: float, nu: float) -> float:
     if width < _NARROW * max(1.0, abs(lower)):
         return log_student(0.5 * (lower + upper), nu) + math.log(width)
     return _log_difference(_log_student_below(upper, nu), _log_student_below(lower, nu))
+
+
+def log_add(a: float, b: float) -> float:
+    """Log of exp(a) + exp(b); either may be minus infinity."""
+    high, low = max(a, b), min(a, b)
+    return high + math.log1p(math.exp(low - high)) if high > -math.inf else high
+
+
+def digamma(x: float) -> float:
+    """Slope of the log of the gamma function, above 0 (Abramowitz & Stegun 6.3.5 and 6.3.18)."""
+    shift = 0.0
+    for _ in range(10):
+        if x < 10.0:
+            shift += 1.0 / x
+            x += 1.0
+    w = 1.0 / (x * x)
+    series = w * (1.0 / 12.0 - w * (1.0 / 120.0 - w * (1.0 / 252.0 - w * (1.0 / 240.0 - w / 132.0))))
+    return math.log(x) - 0.5 / x - series - shift

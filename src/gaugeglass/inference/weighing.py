@@ -10,10 +10,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special
+from scipy import linalg, special
 
 from gaugeglass.inference.density import Density, Dials, Floats
 from gaugeglass.inference.sampling import Fit, Settings, draw_prior, effective_size, fit_many
@@ -119,7 +119,7 @@ def _bridge_normal(
     constant = -0.5 * len(mean) * math.log(2 * math.pi) - np.log(np.diag(root)).sum()
 
     def log_proposal(x: Floats) -> Floats:
-        z = np.linalg.solve(root, (x - mean).T)
+        z = linalg.solve_triangular(root, (x - mean).T, lower=True)
         return np.asarray(constant - 0.5 * np.sum(z * z, axis=0))
 
     at_own = _log_densities(density, dials, own, active) - log_proposal(own)
@@ -177,10 +177,12 @@ def _path(density: Density, fit: Fit, active: list[int], settings: Settings) -> 
     fits = [prior, *fit_many(density, jobs, settings), fit]
     total = variance = 0.0
     for lower, upper, p, q in zip(fits, fits[1:], powers, powers[1:], strict=False):
-        step = [
-            _log_densities(density, at(float(q)), x, active) - _log_densities(density, at(float(p)), x, active)
-            for x in (f.x[..., active].reshape(-1, len(active)) for f in (upper, lower))
-        ]
+        step = []
+        for f in (upper, lower):  # each in the coordinates that its draws have
+            x = f.x[..., active].reshape(-1, len(active))
+            ends = (replace(at(float(end)), untold=f.dials.untold) for end in (q, p))
+            above, below = (_log_densities(density, dials, x, active) for dials in ends)
+            step.append(above - below)
         log, mcse = bridge(step[0].reshape(upper.x.shape[:2]), step[1])
         total, variance = total + log, variance + mcse**2
     return Evidence(total, math.sqrt(variance), f"path of {_RUNGS} steps")

@@ -13,10 +13,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from gaugeglass.inference.density import Density, Floats
+from gaugeglass.inference.density import Density, Dials, Floats, Values
+from gaugeglass.inference.layout import Variety
+from gaugeglass.inference.rows import reliability
 from gaugeglass.inference.sampling import Fit, Settings, draw_prior, fit_many
 from gaugeglass.judgement.predictions import predict, simulate
-from gaugeglass.language.spec import Observation, Spec
+from gaugeglass.language.spec import Given, Observation
 
 JOINT = "log-likelihood"
 _RANKS = 99
@@ -93,25 +95,51 @@ def _simulate_one(
     rng: np.random.Generator,
 ) -> dict[str, float] | None:
     truth = draw_prior(density, hypothesis, draws=1, chains=1, seed=seed * 1_000_003 + k)
-    observed = tuple(_observe(density.spec, o, truth, rng) for o in density.spec.evidence)
+    observed = simulate_evidence(density, truth, rng)
     simulated = refit(density.with_observations(observed))
     (fit,) = fit_many(simulated, [(simulated.dials(hypothesis), seed + k, None)], settings)
     if not fit.diagnostics.is_usable:
         return None
     thin = np.linspace(0, fit.x.shape[0] * fit.x.shape[1] - 1, _RANKS).round().astype(int)
-    free = [q.name for q in density.spec.model.latents if q.name not in density.hypothesis(hypothesis).fix]
-    names = free + [r.name for r in density.spec.model.relations]
+    fixed = density.hypothesis(hypothesis).fix
+    names = [n for n, q in density.spec.quantities.items() if not isinstance(q, Given) and q.name not in fixed]
     found = {n: _rank(fit.quantities[n].ravel()[thin], float(truth.quantities[n].item()), rng) for n in names}
-    found[JOINT] = _rank(_joint(simulated, fit, thin), float(_joint(simulated, truth, np.zeros(1, dtype=int))[0]), rng)
+    at_truth = _coordinates(density, simulated, truth)
+    found[JOINT] = _rank(
+        _joint(simulated, fit.dials, fit.x.reshape(-1, fit.x.shape[-1])[thin]),
+        float(_joint(simulated, simulated.dials(hypothesis), at_truth)[0]),
+        rng,
+    )
     return found
 
 
-def _joint(density: Density, fit: Fit, thin: np.ndarray) -> Floats:
-    """Log-likelihood of all readings at chosen draws: the density less the prior."""
-    x = fit.x.reshape(-1, fit.x.shape[-1])[thin]
-    on = density.pack(density.dials(fit.hypothesis))
-    off = density.pack(density.dials(fit.hypothesis, power={o.id: 0.0 for o in density.spec.evidence}))
-    return density.log_densities(x, on) - density.log_densities(x, off)
+def _joint(density: Density, dials: Dials, x: Floats) -> Floats:
+    """Log-likelihood of all readings at coordinates, dims ("draw", "free"): what is gained if all count twice."""
+    twice = replace(dials, power={o.id: 2.0 for o in density.spec.evidence})
+    return density.log_densities(x, density.pack(twice)) - density.log_densities(x, density.pack(dials))
+
+
+def _coordinates(density: Density, simulated: Density, truth: Fit) -> Floats:
+    """Where a truth stands in the coordinates of other readings, which may be taken from what those tell."""
+    dials, known = simulated.dials(truth.hypothesis), {f.name: k for k, f in enumerate(density.free)}
+    own = truth.x.reshape(1, -1)
+    x = np.stack([own[:, known[f.name]] if f.name in known else np.zeros(1) for f in simulated.free], axis=-1)
+    for v in simulated.in_order_of_descent(truth.hypothesis):
+        if not simulated.is_active_form(v, v.latent, truth.hypothesis):
+            continue
+        base, slope, _ = Values(simulated, x, dials).scale(v)
+        t = _unconstrained(simulated, v, np.asarray(truth.quantities[v.latent]).reshape(v.size, 1), dials)
+        x[:, v.first : v.first + v.size] = np.moveaxis((t - base) / slope, 0, -1)
+    return x
+
+
+def _unconstrained(density: Density, v: Variety, values: Floats, dials: Dials) -> Floats:
+    """Values of a latent on the scale on which its coordinates are straight."""
+    if v.latent not in density.layout.floored:
+        return np.asarray(density.prior(density.free[v.first], dials.hypothesis).unconstrained(values))
+    own = density.form_dials(v, dials)
+    room = values - own["floor"]
+    return np.log(room) if math.isinf(own["upper"]) else np.log(room) - np.log(own["upper"] - values)
 
 
 def _rank(draws: Floats, truth: float, rng: np.random.Generator) -> float:
@@ -120,11 +148,44 @@ def _rank(draws: Floats, truth: float, rng: np.random.Generator) -> float:
     return (below + int(rng.integers(0, equal + 1))) / len(draws)
 
 
-def _observe(spec: Spec, o: Observation, truth: Fit, rng: np.random.Generator) -> Observation:
-    """The same observation as it would have been: an interval falls on the grid that the stated one belongs to."""
-    method = spec.method(o)
-    flat = {name: values.ravel() for name, values in truth.quantities.items()}
-    reading = float(simulate(method, *predict(o, method, flat), rng)[0])
+def simulate_evidence(density: Density, truth: Fit, rng: np.random.Generator) -> tuple[Observation, ...]:
+    """The evidence as it would have been, were a single draw the truth: sources, bases and errors drawn with it."""
+    layout = density.layout
+    x, flat = truth.x.reshape(1, -1), truth.quantities.each(np.ravel)
+    reliable = {o: rng.uniform() < reliability(layout, readings[0]) for (_, o, _), readings in layout.clustered.items()}
+    bases, taken = {}, dict[tuple[object, ...], set[float]]()
+    for key, readings in layout.clustered.items():
+        chances = density.chances_of_bases(readings[0])
+        bases[key] = str(rng.choice(list(chances), p=list(chances.values())))
+    found = []
+    for o in density.spec.evidence:
+        basis = bases[layout.cluster_of(o)] if layout.kind_of(o).is_mixed else ""
+        wrong = density.spec.method(o).wrong
+        chance = density.spec.model.grades["credibility"][o.grade[1]] if o.grade else 1.0
+        if o.grade and wrong and not (reliable[layout.judged_of(o)] and rng.uniform() < chance):
+            reading = float(wrong.ppf(rng.uniform()))
+        else:
+            mu, u = predict(density, o, flat, x, basis=basis)
+            drawn = taken.setdefault((o.method, *sorted(o.at.items())), set())
+            reading = _simulate_another(density, o, mu, u, drawn, rng)
+            drawn.add(reading)
+        found.append(_as_stated(o, reading))
+    return tuple(found)
+
+
+def _simulate_another(
+    density: Density, o: Observation, mu: Floats, u: Floats, taken: set[float], rng: np.random.Generator
+) -> float:
+    """One reading; of serial numbers one that was not drawn before, as long as any is left."""
+    reading = float(simulate(density, o, mu, u, rng)[0])
+    if density.spec.method(o).likelihood.family == "serial":
+        while reading in taken and len(taken) < round(mu[0]):
+            reading = float(simulate(density, o, mu, u, rng)[0])
+    return reading
+
+
+def _as_stated(o: Observation, reading: float) -> Observation:
+    """The same observation with another reading: an interval falls on the grid that the stated one belongs to."""
     if o.is_point:
         return replace(o, value=reading, lower=reading, upper=reading)
     if math.isinf(o.lower) or math.isinf(o.upper):

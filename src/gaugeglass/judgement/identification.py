@@ -12,9 +12,10 @@ from __future__ import annotations
 import numpy as np
 
 from gaugeglass.inference.density import Floats
+from gaugeglass.inference.likelihoods import SCALED
 from gaugeglass.inference.posterior import Posterior
 from gaugeglass.inference.sampling import Fit
-from gaugeglass.judgement.predictions import predict
+from gaugeglass.judgement.predictions import moments, predict
 
 SHARPER = 100.0
 _STEP = 1e-4
@@ -47,20 +48,22 @@ def _under(posterior: Posterior, fit: Fit) -> dict[str, float]:
     moved = density.quantities(sides, fit.dials)
     information = np.eye(len(active))
     for o in posterior.spec.evidence:
-        mu, u = predict(o, posterior.spec.method(o), moved)
-        slope = _slope(np.log(mu) if posterior.spec.method(o).likelihood.family == "lognormal" else mu)
-        information += np.outer(slope, slope) / ((float(np.mean(u)) / SHARPER) ** 2 + (o.upper - o.lower) ** 2 / 12)
-        if o.is_point:  # what moves the scatter itself is told by how far readings lie apart, however sharp
-            information += 2 * np.outer(_slope(np.log(u)), _slope(np.log(u)))
+        middle, sd = moments(density, o, *predict(density, o, moved, sides))
+        pull = slope(middle)
+        sharp = (float(np.mean(sd)) / SHARPER) ** 2
+        information += np.outer(pull, pull) / (sharp + (o.upper - o.lower) ** 2 / 12)
+        if o.is_point and posterior.spec.method(o).likelihood.family in SCALED:
+            information += 2 * np.outer(slope(np.log(sd)), slope(np.log(sd)))
     covariance = np.linalg.inv(information)
-    return {name: _ratio(_slope(values), covariance) for name, values in moved.items()}
+    return {name: _ratio(slope(values), covariance) for name, values in moved.items()}
 
 
-def _slope(values: Floats) -> Floats:
+def slope(values: Floats, step: float = _STEP) -> Floats:
+    """Slopes from values a step ahead in each coordinate, then a step back. dims ("side",) to ("free",)"""
     up, down = np.split(np.asarray(values, dtype=np.float64), 2)
-    return (up - down) / (2 * _STEP)
+    return np.asarray((up - down) / (2 * step))
 
 
-def _ratio(slope: Floats, covariance: Floats) -> float:
-    before = float(slope @ slope)
-    return float(np.sqrt(slope @ covariance @ slope / before)) if before > 0 else float("nan")
+def _ratio(pull: Floats, covariance: Floats) -> float:
+    before = float(pull @ pull)
+    return float(np.sqrt(pull @ covariance @ pull / before)) if before > 0 else float("nan")

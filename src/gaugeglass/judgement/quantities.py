@@ -21,13 +21,13 @@ _NARROWED = 0.5
 
 
 def summarise(posterior: Posterior) -> tuple[QuantitySummary, ...]:
-    """Every quantity of the model, in its order, over the mixture of hypotheses."""
+    """Every quantity of the model, in its order, each member by itself, over the mixture of hypotheses."""
     sharp = sharp_ratios(posterior)
-    return tuple(_summary(posterior, name, sharp) for name in posterior.spec.model.quantities)
+    return tuple(_summary(posterior, name, sharp) for name in posterior.spec.quantities)
 
 
 def _summary(posterior: Posterior, name: str, sharp: Mapping[str, float]) -> QuantitySummary:
-    quantity = posterior.spec.model.quantities[name]
+    quantity = posterior.spec.quantities[name]
     before, after = spread_of(posterior.prior_mixture[name]), spread_of(posterior.mixture[name])
     ratio = after.sd / before.sd if before.sd > 0 else float("nan")
     kind = "given" if isinstance(quantity, Given) else "latent" if isinstance(quantity, Latent) else "relation"
@@ -47,8 +47,10 @@ def _summary(posterior: Posterior, name: str, sharp: Mapping[str, float]) -> Qua
 
 
 def _identified(ratio: float, sharp: float) -> Identified:
-    if np.isnan(ratio) or np.isnan(sharp):
+    if np.isnan(ratio):
         return "given"
+    if np.isnan(sharp):  # a share of members or another step has no slope that would tell
+        return "identified" if ratio < _NARROWED else "partly"
     if ratio < _NARROWED:
         return "identified" if sharp <= _RIDGE else "partly"
     return "not identified" if sharp > _RIDGE else "partly"

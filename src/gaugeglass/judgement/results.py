@@ -149,7 +149,9 @@ class LedgerRow:
     ``lower`` and ``upper`` bound the reading (equal for a point, None where open);
     ``u`` is what it states; ``predicted`` is the distribution
     of the reading itself, scatter included; ``tail`` [1] the two-sided posterior predictive probability of a reading
-    at least as far out. Withdrawn observations have neither.
+    at least as far out. What is set aside has neither, and ``aside`` says why. ``wrong`` [1] is the probability that a
+    graded reading is simply wrong, ``bases`` [1] that of each basis where it is open. A table is one row: ``rows`` of
+    it count, ``outside`` [1] is the share of them with a tail below 10 %.
     """
 
     id: str
@@ -170,6 +172,12 @@ class LedgerRow:
     withdrawn: str | None
     predicted: Spread | None
     tail: float | None
+    aside: str | None = None
+    grade: str | None = None
+    wrong: float | None = None
+    bases: Mapping[str, float] = field(default_factory=dict)
+    rows: int | None = None
+    outside: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

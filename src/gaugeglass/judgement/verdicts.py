@@ -191,7 +191,7 @@ def _hypotheses(posterior: Posterior) -> tuple[HypothesisSummary, ...]:
             mcse=float(weights.mcse[k]),
             log_evidence=weights.evidences[k].log,
             log_evidence_mcse=weights.evidences[k].mcse,
-            misfit=misfit(posterior.spec, posterior.fits[h.name], seed=posterior.seed),
+            misfit=misfit(posterior.density, posterior.fits[h.name], seed=posterior.seed),
         )
         for k, h in enumerate(posterior.spec.hypotheses)
     )

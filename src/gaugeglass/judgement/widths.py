@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from gaugeglass.inference.density import Density, Floats
 from gaugeglass.inference.posterior import Posterior, probability
-from gaugeglass.inference.sampling import Fit, fit_many
-from gaugeglass.inference.weighing import Weights, log_evidence_by_bridge, weigh
+from gaugeglass.inference.sampling import ESS, Fit, effective_size, fit_many
+from gaugeglass.inference.weighing import Evidence, Weights, log_evidence_by_bridge, weigh
+from gaugeglass.judgement.ratios import log_stretched, numeric_latents
 from gaugeglass.judgement.results import WidthCurve, WidthPoint
+from gaugeglass.judgement.smoothing import VAGUE, effective, limit, mean_and_error, smoothed
 
 FACTORS = tuple(float(2.0 ** (k / 2)) for k in range(-4, 5))
 """A quarter to four times the prior's width on its unconstrained scale."""
 _CHAINS, _DRAWS, _TUNE = 2, 600, 400
-_MOST_LATENTS = 8
+_NEARBY = (2.0**-0.25, 2.0**0.25)
 _ERRORS = 2.0  # Monte Carlo errors beyond the threshold from which a verdict is seen to turn
 _ROUNDING = 1e-9
 
@@ -26,75 +29,141 @@ type Target = Callable[[str, Mapping[str, Floats]], Floats]
 
 @dataclass(frozen=True)
 class Refit:
-    """Everything under one prior's other width."""
+    """Everything under one prior's other width.
+
+    ``shares`` are those of the draws at hand, by hypothesis, where they stand in for a refit, dims ("chain", "draw").
+    """
 
     fits: Mapping[str, Fit]
     priors: Mapping[str, Fit]
     weights: Weights
+    shares: Mapping[str, Floats] = field(default_factory=dict)
 
 
 def curves(posterior: Posterior, targets: Mapping[str, tuple[Target, float]],
            advance: Callable[[float], None] = lambda share: None) -> dict[str, WidthCurve]:  # fmt: skip
     """For each target the curve over the width of the prior that it hinges on most.
 
-    ``targets`` pairs each with the threshold that its probability may cross. Every latent that tells hypotheses
-    apart is tried at a quarter and at four times its width (without rivals: those that the evidence narrows most),
-    then the widths between for those that some target hinges on. A width whose refit failed is left out.
+    ``targets`` pairs each with the threshold that its probability may cross. Which latent that is, importance weights
+    of priors a little narrower and a little wider tell; then every hypothesis in which it is free is fitted anew at
+    each width, unless weights of the draws at hand do as well. A width whose refit failed is left out.
     """
     base = Refit(posterior.fits, posterior.priors, posterior.weights)
+    hinges = screen(posterior, {name: target for name, (target, _) in targets.items()})
     found: dict[tuple[str, float], Refit] = {}
-    latents = mechanisms(posterior)
-    _refit(posterior, [(q, f) for q in latents for f in (FACTORS[0], FACTORS[-1])], found, base)
-    advance(0.5)
-    hinges = {name: _hinge(target, latents, found, base) for name, (target, _) in targets.items()}
-    wanted = [(q, f) for q in dict.fromkeys(h for h in hinges.values() if h) for f in FACTORS[1:-1] if f != 1.0]
-    _refit(posterior, wanted, found, base)
-    advance(1.0)
+    latents = list(dict.fromkeys(hinges.values()))
+    for n, latent in enumerate(latents):
+        _refit(posterior, [(latent, f) for f in FACTORS if f != 1.0], found, base)
+        advance((n + 1) / len(latents))
     return {
         name: _curve(hinge, targets[name], {f: r for (q, f), r in found.items() if q == hinge} | {1.0: base})
         for name, hinge in hinges.items()
-        if hinge is not None
     }
 
 
-def mechanisms(posterior: Posterior) -> tuple[str, ...]:
-    """The latents whose priors a verdict can hinge on."""
-    spec = posterior.spec
-    latents = [q.name for q in spec.model.latents]
-    if spec.has_rivals:
-        named = {name for h in spec.hypotheses for name in (*h.fix, *h.priors)}
-        return tuple(q for q in latents if q in named)[:_MOST_LATENTS]
-    ratio = {q: posterior.mixture[q].std() / posterior.prior_mixture[q].std() for q in latents}
-    return tuple(sorted(latents, key=lambda q: ratio[q])[:_MOST_LATENTS])
+def screen(posterior: Posterior, targets: Mapping[str, Target]) -> dict[str, str]:
+    """The latent whose prior's width moves each target most: the log odds, between factors of 2**-0.25 and 2**0.25.
+
+    Of those whose change exceeds two Monte Carlo errors the one with the largest; where there is none, the one whose
+    change comes nearest to that.
+    """
+    fits = posterior.fits
+    holding = {name: {h: target(h, f.quantities) for h, f in fits.items()} for name, target in targets.items()}
+    changes: dict[str, dict[str, tuple[float, float]]] = {name: {} for name in targets}
+    for latent in numeric_latents(posterior.spec):
+        if latent in posterior.density.layout.floored:
+            continue
+        ratios = [{h: np.exp(log_stretched(posterior.density, f, latent, s)) for h, f in fits.items()} for s in _NEARBY]
+        for name, values in holding.items():
+            changes[name][latent] = _change(posterior, values, ratios)
+    return {name: _largest(found) for name, found in changes.items() if found}
+
+
+def _largest(changes: Mapping[str, tuple[float, float]]) -> str:
+    clear = {q: abs(c) for q, (c, error) in changes.items() if abs(c) > _ERRORS * error}
+    near = {q: abs(c) / error if error > 0 else 0.0 for q, (c, error) in changes.items()}
+    return max(clear or near, key=lambda q: (clear or near)[q])
+
+
+def _change(
+    posterior: Posterior, values: Mapping[str, Floats], ratios: Sequence[Mapping[str, Floats]]
+) -> tuple[float, float]:
+    """Change of a target's log odds from the first ratios to the second, and its Monte Carlo error."""
+    weights = dict(zip(posterior.weights.names, posterior.weights.posterior, strict=True))
+    sums = [
+        [sum(weights[h] * float(np.mean(r[h] * np.abs(v - no))) for h, v in values.items()) for no in (0, 1)]
+        for r in ratios
+    ]
+    if min(*sums[0], *sums[1]) <= 0:
+        return 0.0, math.inf
+    (true, false), (true_then, false_then) = sums
+    change = math.log(true_then / false_then) - math.log(true / false)
+    variance = 0.0
+    for h, v in values.items():
+        first, second = ratios[0][h], ratios[1][h]
+        pull = second * (v / true_then - (1 - v) / false_then) - first * (v / true - (1 - v) / false)
+        variance += weights[h] ** 2 * float(pull.var()) / effective_size(pull)
+    return change, math.sqrt(variance)
+
+
+@dataclass(frozen=True)
+class _Own:
+    """One hypothesis under one width: a refit, or draws at hand with their shares."""
+
+    fit: Fit
+    evidence: Evidence
+    shares: Floats | None = None
 
 
 def _refit(
     posterior: Posterior, widths: list[tuple[str, float]], found: dict[tuple[str, float], Refit], base: Refit
 ) -> None:
-    """Fit every hypothesis in which a latent is free, at each width; the others stay as they are."""
+    """Every hypothesis in which a latent is free, at each width; the others stay as they are.
+
+    Importance weights of the draws at hand stand in for a refit where they do as well.
+    """
     density = posterior.density
     moving = {q: [h for h in posterior.fits if q not in density.hypothesis(h).fix] for q, _ in widths}
     jobs = [(q, f, h) for q, f in widths for h in moving[q]]
+    own = {job: weighed for job in jobs if (weighed := _at_hand(posterior, *job)) is not None}
+    missing = [job for job in jobs if job not in own]
     settings = replace(posterior.settings, chains=_CHAINS, draws=_DRAWS, tune=_TUNE)
     starts = {h: fit.centre for h, fit in posterior.fits.items()}
-    refits = [(density.dials(h, stretch={q: f}), posterior.seed, starts[h]) for q, f, h in jobs]
-    fits = dict(zip(jobs, fit_many(density, refits, settings), strict=True))
+    refits = [(density.dials(h, stretch={q: f}), posterior.seed, starts[h]) for q, f, h in missing]
+    for job, fit in zip(missing, fit_many(density, refits, settings), strict=True):
+        if fit.diagnostics.is_usable:
+            own[job] = _Own(fit, log_evidence_by_bridge(density, fit))
     for q, f in widths:
-        own = {h: fits[q, f, h] for h in moving[q]}
-        if all(fit.diagnostics.is_usable for fit in own.values()):
-            found[q, f] = _whole(posterior, q, f, own, base)
+        if all((q, f, h) in own for h in moving[q]):
+            found[q, f] = _whole(posterior, q, f, {h: own[q, f, h] for h in moving[q]}, base)
 
 
-def _whole(posterior: Posterior, latent: str, factor: float, own: Mapping[str, Fit], base: Refit) -> Refit:
+def _at_hand(posterior: Posterior, latent: str, factor: float, name: str) -> _Own | None:
+    """A hypothesis under another width from the draws there are, if their weights can be trusted."""
+    if latent in posterior.density.layout.floored or latent not in numeric_latents(posterior.spec):
+        return None
+    fit = posterior.fits[name]
+    logs = log_stretched(posterior.density, fit, latent, factor)
+    smooth, k = smoothed(logs)
+    if not k < limit(logs.size):
+        return None
+    ratios = np.exp(smooth - smooth.max())
+    mean, error = mean_and_error(ratios)
+    if effective(ratios) < ESS or error > VAGUE * mean:
+        return None
+    whole = posterior.weights.evidences[posterior.weights.names.index(name)]
+    log = whole.log + math.log(mean) + float(smooth.max())
+    evidence = Evidence(log, math.hypot(whole.mcse, error / mean), "importance weights")
+    return _Own(fit, evidence, ratios / ratios.sum())
+
+
+def _whole(posterior: Posterior, latent: str, factor: float, own: Mapping[str, _Own], base: Refit) -> Refit:
     density = posterior.density
-    fits = {h: own.get(h, base.fits[h]) for h in base.fits}
-    evidences = [
-        log_evidence_by_bridge(density, own[h]) if h in own else e
-        for h, e in zip(fits, base.weights.evidences, strict=True)
-    ]
+    fits = {h: own[h].fit if h in own else base.fits[h] for h in base.fits}
+    evidences = [own[h].evidence if h in own else e for h, e in zip(fits, base.weights.evidences, strict=True)]
     priors = {h: _restretched(density, base.priors[h], latent, factor) if h in own else base.priors[h] for h in fits}
     weights = weigh(base.weights.names, list(base.weights.prior), evidences, seed=posterior.seed)
-    return Refit(fits, priors, weights)
+    return Refit(fits, priors, weights, {h: o.shares for h, o in own.items() if o.shares is not None})
 
 
 def _restretched(density: Density, prior: Fit, latent: str, factor: float) -> Fit:
@@ -105,8 +174,11 @@ def _restretched(density: Density, prior: Fit, latent: str, factor: float) -> Fi
 
 def chance(target: Target, at: Refit) -> tuple[float, float]:
     """The probability of a target after the evidence and its Monte Carlo error [1]."""
-    values = {h: target(h, f.quantities) for h, f in at.fits.items()}
-    return probability(values, at.weights.posterior, at.weights.replicates)
+    found = [mean_and_error(target(h, f.quantities), at.shares.get(h)) for h, f in at.fits.items()]
+    weights, shares = at.weights, np.array([p for p, _ in found])
+    drawn = weights.posterior * np.array([error for _, error in found])
+    whole = float(weights.posterior @ np.ones_like(shares))  # divided by, what is certain has 1 and not nearly
+    return float(weights.posterior @ shares) / whole, math.hypot(*drawn, float(np.std(weights.replicates @ shares)))
 
 
 def prior_chance(target: Target, at: Refit) -> tuple[float, float]:
@@ -123,23 +195,6 @@ def bayes_factor(before: float, after: float) -> float:
 def odds(p: float) -> float:
     """Odds of a probability; infinite at 1."""
     return p / (1 - p) if p < 1 else float("inf")
-
-
-def _logit(p: float) -> float:
-    clipped = min(max(p, 1e-4), 1 - 1e-4)
-    return float(np.log(odds(clipped)))
-
-
-def _hinge(
-    target: Target, latents: tuple[str, ...], found: Mapping[tuple[str, float], Refit], base: Refit
-) -> str | None:
-    centre = _logit(chance(target, base)[0])
-    moved = {
-        q: max((abs(_logit(chance(target, found[q, f])[0]) - centre) for f in FACTORS if (q, f) in found), default=-1.0)
-        for q in latents
-    }
-    best = max(moved, key=lambda q: moved[q], default=None)
-    return best if best is not None and moved[best] >= 0 else None
 
 
 def _curve(latent: str, target: tuple[Target, float], at: Mapping[float, Refit]) -> WidthCurve:

@@ -3,47 +3,61 @@
 from __future__ import annotations
 
 import re
-from pathlib import Path
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
 from typing import Any
 
+from gaugeglass.language.correlations import read_correlations
 from gaugeglass.language.located import Located, show
 from gaugeglass.language.methods import Methods
 from gaugeglass.language.models import ModelReading
-from gaugeglass.language.observations import note_twins, read_inbox, read_observations
+from gaugeglass.language.observations import note_repeats, note_twins, read_inbox, read_observations
+from gaugeglass.language.places import Background, read_members
 from gaugeglass.language.plans import read_candidates
 from gaugeglass.language.provenance import read_labels
 from gaugeglass.language.reading import Notes, Section, check_format, flag, keys, listing, measured_in, nearest, number
-from gaugeglass.language.spec import Dossier, Model
+from gaugeglass.language.spec import Candidate, Dossier, Model, Observation, Spec
 from gaugeglass.language.tables import read_tables
 
-DOSSIER = keys("format dossier model subject", "about applies givens observations tables inbox candidates truth")
+DOSSIER = keys(
+    "format dossier model subject",
+    "about applies givens members observations tables correlations inbox candidates truth",
+)
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,80}")
 
 
-def read_dossier(root: Located, reading: ModelReading | None, notes: Notes, *, folder: Path | None = None) -> Dossier:
-    """Read a dossier of a model (None where that could not be read); every fault is noted in ``notes``.
-
-    ``folder`` is where its tables lie; None leaves their paths unchecked.
-    """
+def read_dossier(root: Located, reading: ModelReading | None, notes: Notes) -> Dossier:
+    """Read a dossier of a model (None where that could not be read); every fault is noted in ``notes``."""
     top = Section(root, DOSSIER, notes)
     if not check_format(top):
         return Dossier("", notes.file, "")
     model = reading.model if reading else Model("", "", "")
     methods = _methods(reading) if reading else Methods({})
     note_twins([*top.at("observations").items, *top.at("tables").items], top)
-    return Dossier(
+    givens, applies, members = _givens(top, reading), read_labels(top, "applies"), read_members(top, model, methods)
+    background = Background(model, methods, _all_givens(model, givens), members, applies)
+    observations = read_observations(top, background)
+    tables = read_tables(top, background)
+    note_repeats(top, [o.id for o in (*observations, *(row for table in tables for row in table.rows))])
+    found = Dossier(
         name=read_name(top, "dossier"),
         file=notes.file,
         subject=top.text("subject"),
         about=top.text("about"),
-        applies=read_labels(top, "applies"),
-        givens=_givens(top, reading),
-        observations=read_observations(top, model, methods),
-        tables=read_tables(top, model, methods, folder),
+        applies=applies,
+        givens=givens,
+        observations=observations,
+        tables=tables,
+        members=members,
         inbox=read_inbox(top),
-        candidates=_candidates(top, model, methods),
+        candidates=_candidates(top, background, (*observations, *(row for table in tables for row in table.rows))),
         truth=_truth(top, reading) if reading else {},
     )
+    return replace(found, correlations=read_correlations(top, Spec(model, found))) if reading else found
+
+
+def _all_givens(model: Model, stated: Mapping[str, float]) -> dict[str, float]:
+    return {given.name: given.value for given in model.givens if given.value is not None} | dict(stated)
 
 
 def _methods(reading: ModelReading) -> Methods:
@@ -83,12 +97,15 @@ def _givens(top: Section, reading: ModelReading | None) -> dict[str, float]:
     return found
 
 
-def _candidates(top: Section, model: Model, methods: Methods) -> tuple[Any, ...]:
+def _candidates(top: Section, background: Background, observations: Iterable[Observation]) -> tuple[Candidate, ...]:
+    model = background.model
     known = {c.name for c in model.candidates}
     for name, node in top.at("candidates").entries.items():
         if name in known:
             top.notes.fault(node, f"a candidate named like one of the model, {show(name)}", "a name of its own")
-    return read_candidates(top, methods)
+    evidence = Spec(model, Dossier("", "", "", applies=background.applies, observations=tuple(observations),
+                                   members=background.members)).members  # fmt: skip
+    return read_candidates(top, replace(background, members=evidence))
 
 
 def _truth(top: Section, reading: ModelReading) -> dict[str, Any]:

@@ -100,10 +100,17 @@ OPERATIONS = {
 }  # fmt: skip
 """Every operation by its name, with the function of NumPy that does it to arrays that broadcast."""
 
-_ARITHMETIC: dict[str, Callable[[float, float], float]] = {
+REDUCTIONS = ("sum", "mean")
+"""What makes one value of a quantity's values for each member of a group, by the names of the functions of NumPy."""
+
+_AT_ONCE: dict[str, Callable[..., float]] = {
     "add": operator.add, "sub": operator.sub, "mul": operator.mul, "div": operator.truediv, "pow": math.pow,
+    "neg": operator.neg, "min": min, "max": max, "abs": abs, "sqrt": math.sqrt, "exp": math.exp, "log": math.log,
+    "where": lambda condition, yes, no: yes if condition else no, "lt": operator.lt, "le": operator.le,
+    "gt": operator.gt, "ge": operator.ge, "eq": operator.eq, "ne": operator.ne, "and": lambda a, b: bool(a and b),
+    "or": lambda a, b: bool(a or b), "not": operator.not_,
 }  # fmt: skip
-"""What is done to two numbers at once, while an expression is read."""
+"""What is done to plain numbers while a file is read, for which NumPy need not be loaded."""
 
 _numpy = Late("numpy")
 
@@ -127,14 +134,46 @@ class Lowered:
 
 
 def evaluate(node: Node, values: Mapping[str, Any]) -> Any:
-    """The value of a tree where names stand for NumPy arrays that broadcast against each other."""
+    """The value of a tree where names stand for NumPy arrays that broadcast against each other.
+
+    A quantity with one value a member of a group stands for an array with dims ``("member", ...)``, whether or not they
+    differ; any other for one with dims ``(...)``. ``sum`` and ``mean`` go over ``member``.
+    """
     match node:
         case Const(value):
             return value
         case Ref(name):
             return values[name]
+        case Op(op, (arg,)) if op in REDUCTIONS:
+            return getattr(_numpy, op)(evaluate(arg, values), axis=0)
         case Op(op, args):
             return getattr(_numpy, OPERATIONS[op])(*(evaluate(a, values) for a in args))
+
+
+def evaluate_at(node: Node, values: Mapping[str, float], members: Mapping[str, int]) -> float:
+    """The value of a tree where names stand for plain numbers; NaN where there is none.
+
+    ``members`` says how many members are listed of the group of each name that has one value a member. All have the
+    same value then, and of a group that lists none there is taken to be one.
+    """
+    try:
+        return float(_at(node, values, members))
+    except (ArithmeticError, ValueError):
+        return math.nan
+
+
+def _at(node: Node, values: Mapping[str, float], members: Mapping[str, int]) -> float:
+    match node:
+        case Const(value):
+            return value
+        case Ref(name):
+            return values[name]
+        case Op("mean", (arg,)):
+            return _at(arg, values, members)
+        case Op("sum", (arg,)):
+            return _at(arg, values, members) * max(1, *(members.get(name, 1) for name in unsummed(arg)))
+        case Op(op, args):
+            return _AT_ONCE[op](*(_at(arg, values, members) for arg in args))
 
 
 def names(node: Node) -> Iterator[str]:
@@ -145,6 +184,33 @@ def names(node: Node) -> Iterator[str]:
         case Op(_, args):
             for arg in args:
                 yield from names(arg)
+
+
+def unsummed(node: Node) -> Iterator[str]:
+    """Every name outside of ``sum`` and ``mean``; where one of them has a value for each member, so has the tree."""
+    match node:
+        case Ref(name):
+            yield name
+        case Op(op, args) if op not in REDUCTIONS:
+            for arg in args:
+                yield from unsummed(arg)
+
+
+def reduced(node: Node) -> Iterator[Node]:
+    """Every tree that ``sum`` or ``mean`` is taken of."""
+    if isinstance(node, Op):
+        for arg in node.args:
+            yield from [arg] if node.op in REDUCTIONS else reduced(arg)
+
+
+def placed(node: Node, at: Mapping[str, str]) -> Node:
+    """A tree with names outside of ``sum`` and ``mean`` replaced by other names."""
+    match node:
+        case Ref(name):
+            return Ref(at.get(name, name))
+        case Op(op, args) if op not in REDUCTIONS:
+            return Op(op, tuple(placed(arg, at) for arg in args))
+    return node
 
 
 def lower(text: str, units: Mapping[str, Unit], *, groups: Mapping[str, str] | None = None) -> Lowered:
@@ -399,8 +465,11 @@ class _Lowering:
 
     def _call_sum(self, name: str, tree: Any) -> Lowered:
         low = self._value(tree)
-        if not any(n in self.groups for n in names(low.node)):
+        over = sorted({self.groups[n] for n in unsummed(low.node) if n in self.groups})
+        if not over:
             raise ExpressionError(f"{name} of one value", f"{name} of something that has one value a member of a group")
+        if len(over) > 1:
+            raise ExpressionError(f"{name} over {' and '.join(over)} at once", f"{name} over the members of one group")
         return Lowered(Op(name, (low.node,)), low.dimension, low.scale)
 
     _call_mean = _call_sum
@@ -443,7 +512,7 @@ def _dim(low: Lowered) -> Dimension:
 def _fold(op: str, a: Node, b: Node) -> Node:
     if isinstance(a, Const) and isinstance(b, Const):
         try:
-            value = _ARITHMETIC[op](a.value, b.value)
+            value = _AT_ONCE[op](a.value, b.value)
         except (ArithmeticError, ValueError):
             value = math.nan
         if not math.isfinite(value):

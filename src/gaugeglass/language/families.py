@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import functools
 import math
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
 from gaugeglass.language.expressions import Const, Node, Op, Ref
@@ -211,6 +211,14 @@ def _ppf_triangular(q: Any, p: Parameters) -> Any:
     return np.where(q < rise / width, low, high)
 
 
+def _middle_of_triangle(lower: float, mode: float, upper: float) -> float:
+    """The median: half of the triangle lies on the side of the mode that is the longer one."""
+    width = upper - lower
+    if mode - lower > width / 2:
+        return lower + math.sqrt(width * (mode - lower) / 2)
+    return upper - math.sqrt(width * (upper - mode) / 2)
+
+
 def _row(name: str, support: Support, parameters: str, kernel: Node, log_normaliser: Any, ppf: Any, convert: Any,
          *, forms: tuple[str, ...] = (), free: int = 2) -> Family:  # fmt: skip
     split = tuple(tuple(f.split()) for f in (forms or (parameters,)))
@@ -262,16 +270,62 @@ FAMILIES: dict[str, Family] = {
 }  # fmt: skip
 """Every family by its name; the two one-sided truncations are written ``truncated_normal`` with one bound."""
 
+_MEDIANS: dict[str, Callable[[Parameters], float]] = {
+    "normal": lambda p: p["mean"],
+    "student_t": lambda p: p["mean"],
+    "lognormal": lambda p: math.exp(p["mu"]),
+    "half_normal": lambda p: p["sd"] * _standard_normal(0.75),
+    "exponential": lambda p: p["mean"] * math.log(2),
+    "uniform": lambda p: (p["lower"] + p["upper"]) / 2,
+    "log_uniform": lambda p: math.sqrt(p["lower"] * p["upper"]),
+    "triangular": lambda p: _middle_of_triangle(p["lower"], p["mode"], p["upper"]),
+}
+
+MAY_BE_QUANTITIES: dict[str, tuple[str, ...]] = {
+    "normal": ("mean", "sd"),
+    "lognormal": ("median", "sigma"),
+    "student_t": ("mean", "scale"),
+    "half_normal": ("sd",),
+    "exponential": ("mean",),
+}
+"""The parameters, as they are written, that may rest on quantities; the first is where the family is, if it has two."""
+
 WRITABLE = tuple(sorted(n for n in FAMILIES if not n.startswith("truncated_normal_")))
+
+FITTED = ("beta", "gamma", "lognormal", "normal")
+"""The families that are fitted to a table of values."""
 
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """A family with its parameters, in the unit of the quantity; ``stated`` is how it was written."""
+    """A family with its parameters, in the unit of the quantity; ``stated`` is how it was written.
+
+    Parameters that rest on quantities stand in ``trees``, by the names that the family's row gives its own parameters;
+    those that are plain numbers stand in ``parameters`` alone. ``parameters`` always has every parameter: for one with a
+    tree, its value where all that the tree rests on is at its prior median (a hypothesis's prior: under that hypothesis;
+    givens: as the dossier states them). So ``ppf``, ``centre``, ``spread`` and ``log_normaliser`` are those of the prior
+    there, and no more than typical; the density at a point has the value of each tree at that point in place of the
+    parameter. The names that may stand in ``trees``, and what each tree is in:
+
+    ============= ==================================================================================================
+    family        trees
+    ============= ==================================================================================================
+    normal        ``mean`` [unit], ``sd`` [unit, a difference]
+    lognormal     ``mu`` [1], the logarithm of the median in the unit: ``Op("log", (median,))``; ``sigma`` [1]
+    student_t     ``mean`` [unit], ``scale`` [unit, a difference]; ``nu`` [1] is always a number
+    half_normal   ``sd`` [unit, a difference]
+    exponential   ``mean`` [unit]
+    ============= ==================================================================================================
+
+    A tree names givens, latents and relations, none of which rests on the quantity itself under any hypothesis
+    (``Model.order`` has each after what it rests on). The prior of a latent with one value a member may name quantities
+    of the same group, which stand for that member's value.
+    """
 
     family: str
     parameters: tuple[tuple[str, float], ...]
     stated: str = ""
+    trees: tuple[tuple[str, Node], ...] = ()
 
     @property
     def row(self) -> Family:
@@ -322,6 +376,12 @@ class Prior:
                 return lower + (upper - lower) * special.expit(t)
 
     @property
+    def median(self) -> float:
+        """The median, in the quantity's unit; of the most usual families without loading SciPy."""
+        at_once = _MEDIANS.get(self.family)
+        return at_once(self.values) if at_once else float(self.ppf(0.5))
+
+    @property
     def log_normaliser(self) -> float:
         """What the kernel lacks to integrate to 1 over ``t``."""
         return self.row.log_normaliser(self.values)
@@ -362,6 +422,60 @@ def make_prior(family: str, written: Mapping[str, float], *, one: float = 1.0, s
     if family == "beta":
         given |= {"lower": 0.0, "upper": one}
     return Prior(family, tuple(row.convert(given).items()), stated)
+
+
+def prior_over_quantities(family: str, numbers: Mapping[str, float], trees: Mapping[str, Node], *,
+                          stated: str = "") -> Prior:  # fmt: skip
+    """A prior some of whose parameters are trees, by their written names; ``settled`` gives it their values.
+
+    Raises
+    ------
+    PriorError
+        If one of the numbers cannot be.
+    """
+    row = FAMILIES[family]
+    values = row.convert({**numbers, **dict.fromkeys(trees, 1.0)})  # any value will do to check the numbers by
+    own = dict(("mu", _op("log", tree)) if name == "median" else (name, tree) for name, tree in trees.items())
+    return Prior(
+        family, tuple((n, math.nan if n in own else values[n]) for n in row.parameters), stated, tuple(own.items())
+    )
+
+
+def settled(prior: Prior, value: Callable[[Node], float]) -> Prior:
+    """The same prior, its parameters that are trees having the values that ``value`` gives these.
+
+    Raises
+    ------
+    PriorError
+        If one of the values cannot be; NaN stands for one that is not known, and can.
+    """
+    found = {name: value(tree) for name, tree in prior.trees}
+    for name, v in found.items():
+        width = name in ("sd", "scale", "sigma") or prior.family == "exponential"
+        if math.isinf(v) or (width and v <= 0):
+            raise PriorError(f"{name} {v:g}", f"{name} above 0" if width else "a finite number")
+    return replace(prior, parameters=tuple((n, found.get(n, v)) for n, v in prior.parameters))
+
+
+def prior_from_values(family: str, values: Sequence[float], *, one: float = 1.0, stated: str = "") -> Prior:
+    """The member of a family with the mean and the sd of some values, or, for lognormal, of their logarithms.
+
+    Raises
+    ------
+    PriorError
+        If a value is outside the family's support, or all are the same.
+    """
+    from statistics import fmean, stdev
+
+    lowest, greatest = min(values), max(values)
+    if family in ("lognormal", "gamma", "beta") and not lowest > 0:
+        raise PriorError(f"a value of {lowest:g}", f"values above 0, as {family} needs")
+    if family == "beta" and not greatest < one:
+        raise PriorError(f"a value of {greatest:g}", f"values below {one:g}, as beta needs")
+    natural = [math.log(v) for v in values] if family == "lognormal" else values
+    centre, spread = fmean(natural), stdev(natural)
+    written = {"median": math.exp(centre), "sigma": spread} if family == "lognormal" else {"mean": centre, "sd": spread}
+    return make_prior(family, written, one=one, stated=stated)
 
 
 def prior_from_quantiles(family: str, quantiles: Mapping[float, float], *, nu: float | None = None, one: float = 1.0,

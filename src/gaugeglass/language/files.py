@@ -15,7 +15,10 @@ from typing import Any
 from gaugeglass.errors import Fault, SpecError
 from gaugeglass.language.crosschecks import note_dossier, note_model
 from gaugeglass.language.dossiers import read_dossier
+from gaugeglass.language.evidence import note_evidence
+from gaugeglass.language.extents import Extent, Measure
 from gaugeglass.language.located import DEEPEST, MOST_NODES, Located, TreeError, join, locate, show
+from gaugeglass.language.medians import spec_of
 from gaugeglass.language.models import ModelReading, read_model
 from gaugeglass.language.reading import FORMAT, Notes
 from gaugeglass.language.spec import Dossier, Model, Spec
@@ -28,6 +31,7 @@ _INT = re.compile(r"[-+]?[0-9]+")
 _FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?|[-+]?\.(inf|Inf|INF)|\.(nan|NaN|NAN)")
 _NULLS = ("", "~", "null", "Null", "NULL")
 _TRUTHS = {"true": True, "True": True, "TRUE": True, "false": False, "False": False, "FALSE": False}
+_PAIR = re.compile("[\ud800-\udbff][\udc00-\udfff]")
 _DISGUISES = {
     **{chr(c): "a bidirectional override" for c in (*range(0x202A, 0x202F), *range(0x2066, 0x206A))},
     "\x1b": "a terminal escape",
@@ -70,16 +74,14 @@ def load(path: str | os.PathLike[str]) -> Spec:
 
 def check(path: str | os.PathLike[str]) -> Checked:
     """Read a dossier and its model, or a model file alone, and say all that is wrong or odd with them."""
-    file = os.fspath(path)
+    notes = Notes(os.fspath(path))
+    return _check_text(read_text(notes.file, notes), notes)
+
+
+def check_bytes(file: str, data: bytes) -> Checked:
+    """What ``check`` would say of a file if it held these bytes."""
     notes = Notes(file)
-    text = read_text(file, notes)
-    root = parse(text, notes) if text is not None else None
-    if root is None:
-        return _checked([notes])
-    if _is_model(root):
-        reading = _read_model(root, Path(file).stem, notes, str(text))
-        return _checked([notes], model=reading.model if reading else None)
-    return _check_dossier(root, notes, str(text))
+    return _check_text(_decode(data, notes), notes)
 
 
 def specify(model: Mapping[str, Any], dossier: Mapping[str, Any]) -> Spec:
@@ -104,23 +106,35 @@ def specify(model: Mapping[str, Any], dossier: Mapping[str, Any]) -> Spec:
     faults = [*of_model.faults, *of_dossier.faults]
     if faults or reading is None or found is None:
         raise SpecError(faults)
-    return Spec(reading.model, found)
+    return spec_of(reading.model, found)
 
 
 # --- from trees to a spec -----------------------------------------------------------------------------------
 
 
+def _check_text(text: str | None, notes: Notes) -> Checked:
+    notes.folder = Path(notes.file).parent
+    root = parse(text, notes) if text is not None else None
+    if root is None:
+        return _checked([notes])
+    if _is_model(root):
+        reading = _read_model(root, Path(notes.file).stem, notes, str(text))
+        return _checked([notes], model=reading.model if reading else None)
+    return _check_dossier(root, notes, str(text))
+
+
 def _check_dossier(root: Located, notes: Notes, text: str) -> Checked:
     node = root.find("model")
     path = find_model(node, notes.file, notes) if node is not None else None
-    of_model = Notes(path or "")
+    of_model = Notes(path or "", folder=Path(path).parent if path else None)
     model_text = read_text(path, of_model) if path else None
     tree = parse(model_text, of_model) if model_text is not None else None
     reading = _read_model(tree, str(node and node.text), of_model, str(model_text)) if tree is not None else None
-    dossier = _read_dossier(root, reading, notes, text, Path(notes.file).parent)
+    dossier = _read_dossier(root, reading, notes, text)
     if reading is None or of_model.faults or notes.faults:
         return _checked([of_model, notes])
-    spec = Spec(reading.model, dossier, {notes.file: text, of_model.file: str(model_text)})
+    texts = {notes.file: text, of_model.file: str(model_text), **notes.texts, **of_model.texts}
+    spec = spec_of(reading.model, dossier, texts)
     return _checked([of_model, notes], model=reading.model, spec=spec)
 
 
@@ -132,13 +146,12 @@ def _read_model(root: Located, name: str, notes: Notes, text: str) -> ModelReadi
     return reading
 
 
-def _read_dossier(
-    root: Located, reading: ModelReading | None, notes: Notes, text: str, folder: Path | None = None
-) -> Dossier:
+def _read_dossier(root: Located, reading: ModelReading | None, notes: Notes, text: str) -> Dossier:
     note_disguises(root, notes, text)
-    dossier = read_dossier(root, reading, notes, folder=folder)
+    dossier = read_dossier(root, reading, notes)
     if reading is not None:
         note_dossier(root, dossier, reading, notes)
+        note_evidence(root, Spec(reading.model, dossier), notes)
     return dossier
 
 
@@ -297,7 +310,7 @@ class _Tree:
         if _is(event, "SequenceStart"):
             return Located(tuple(self._items(path, depth)), path, line)
         if _is(event, "Scalar"):
-            return Located(_content(event), path, line, event.value)
+            return Located(_content(event), path, line, _written(event))
         return Located(None, path, line)
 
     def _measure(self, line: int, path: str, depth: int) -> None:
@@ -331,7 +344,8 @@ class _Tree:
             line = _line(event)
             if not _is(event, "Scalar"):
                 raise _Refused(line, path, "a key that is not plain text", "keys that are names")
-            key, inner = event.value, join(path, event.value)
+            key = _written(event)
+            inner = join(path, key)
             self._note_refused(event, inner, line)
             if key == "<<":
                 self._refuse("merge key", key, inner, line)
@@ -354,9 +368,9 @@ def _line(event: Any) -> int:
 
 def _content(event: Any) -> str | int | float | bool | None:
     """What a scalar is by the core schema of YAML 1.2; dates stay text."""
-    written = event.value
+    written = _written(event)
     if event.style is not None:
-        return str(written)
+        return written
     if written in _NULLS:
         return None
     if written in _TRUTHS:
@@ -364,10 +378,28 @@ def _content(event: Any) -> str | int | float | bool | None:
     if _INT.fullmatch(written) and len(written) < 1000:
         return int(written)
     return (
-        float(written.replace(".inf", "inf").replace(".nan", "nan").lower())
-        if _FLOAT.fullmatch(written)
-        else str(written)
+        float(written.replace(".inf", "inf").replace(".nan", "nan").lower()) if _FLOAT.fullmatch(written) else written
     )
+
+
+def _written(event: Any) -> str:
+    """The text of a scalar, in which two escapes that make one character, as in JSON, are that character."""
+    written = str(event.value)
+    return _PAIR.sub(lambda pair: pair[0].encode("utf-16", "surrogatepass").decode("utf-16"), written)
+
+
+# --- where nodes stand in a text ----------------------------------------------------------------------------
+
+
+def extents(text: str) -> Extent:
+    """Where every node of a text stands that ``parse`` found no fault with."""
+    from ruamel.yaml import YAML
+
+    bare = text.removeprefix("\ufeff")
+    events = YAML(typ="safe", pure=True).parse(io.StringIO(bare))
+    next(events)  # the start of the stream
+    next(events)  # the start of the document
+    return Measure(events, bare, len(text) - len(bare)).root()
 
 
 # --- what a text must not hold ------------------------------------------------------------------------------
@@ -383,11 +415,17 @@ def _refuse_unprintable(text: str) -> None:
 
 
 def _named(char: str) -> str:
-    return f"{_DISGUISES.get(char, 'a control character')}, U+{ord(char):04X}"
+    kind = "half a character" if _is_surrogate(char) else _DISGUISES.get(char, "a control character")
+    return f"{kind}, U+{ord(char):04X}"
+
+
+def _is_surrogate(char: str) -> bool:
+    return unicodedata.category(char) == "Cs"
 
 
 def _is_disguise(char: str) -> bool:
-    return char in _DISGUISES or (unicodedata.category(char) == "Cc" and char not in "\n\t")
+    is_control = unicodedata.category(char) == "Cc" and char not in "\n\t"
+    return char in _DISGUISES or is_control or _is_surrogate(char)
 
 
 def note_disguises(root: Located, notes: Notes, text: str = "") -> None:
@@ -411,6 +449,7 @@ def note_disguises(root: Located, notes: Notes, text: str = "") -> None:
 
 _HINTS = (
     (re.compile(r":\s*>="), 'a bound stands in quotes, as in value: ">= 67 kWh"'),
+    (re.compile(r":\s*>\s*[-+.\d]"), 'a comparison stands in quotes, as in where: {mass: "> 5"}'),
     (re.compile(r"[:\[{,]\s*%"), 'a unit that begins with % stands in quotes, as in unit: "%"'),
     (re.compile(r"^\s*\t"), "indent with blanks, not with tabs"),
     (re.compile(r":\s.*:\s"), "a text that holds ': ' stands in quotes"),

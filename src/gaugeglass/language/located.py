@@ -45,6 +45,11 @@ class Located:
         return not isinstance(self.content, Mapping | tuple)
 
     @property
+    def is_blank(self) -> bool:
+        """Whether nothing is written there at all, not even ``null``."""
+        return self.content is None and not self.text
+
+    @property
     def kind(self) -> str:
         """What it is, in the words of a message."""
         if isinstance(self.content, Mapping):

@@ -6,19 +6,22 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from gaugeglass.language.cycles import order_relations
+from gaugeglass.language.families import PriorError
 from gaugeglass.language.located import Located, show
+from gaugeglass.language.medians import settle_priors
 from gaugeglass.language.methods import Methods, read_methods
+from gaugeglass.language.orders import order_relations
+from gaugeglass.language.places import Background
 from gaugeglass.language.plans import read_candidates
 from gaugeglass.language.priors import read_prior
 from gaugeglass.language.provenance import CREDIBILITIES, RELIABILITIES
 from gaugeglass.language.reading import (
+    Keys,
     Notes,
     Scope,
     Section,
     as_percentage,
     check_format,
-    items,
     keys,
     listing,
     mapping,
@@ -38,18 +41,20 @@ from gaugeglass.language.units import ONE, Unit
 
 _MODEL = keys(
     "format title",
-    "about cautions givens latents relations groups grades correlations methods hypotheses claims candidates leading "
-    "pictures",
+    "about cautions givens latents relations groups grades methods hypotheses claims candidates leading pictures",
 )
 _GIVEN = keys("about unit", "default")
 _LATENT = keys("about unit prior because", "per")
 _RELATION = keys("unit equals", "about source per")
+_DRAFTED = {"latents": _LATENT, "relations": _RELATION}
 _CLAIM = keys("says holds", "threshold")
 _PICTURE_KINDS: dict[str, Literal["chain", "parts"]] = {"chain": "chain", "parts": "parts"}
 _PICTURE = keys("kind title quantities", "total")
 _GROUP = keys("", "about members")
 _GRADES = keys("", "reliability credibility")
-_CORRELATION = keys("between r")
+
+
+type _Draft = tuple[Section, Unit | None]
 
 
 @dataclass(frozen=True)
@@ -72,9 +77,9 @@ def read_model(root: Located, name: str, notes: Notes) -> ModelReading | None:
     if not check_format(top):
         return None
     groups = _groups(top)
-    givens, latents, drafts = _givens(top), _latents(top, groups), _units_of_relations(top)
-    scope = _scope(top, givens, latents, drafts, groups)
-    relations = _relations(top, drafts, scope, groups)
+    givens, drafts = _givens(top), {key: _drafts(top, key, known) for key, known in _DRAFTED.items()}
+    scope = _scope(top, givens, drafts)
+    latents, relations = _latents(drafts["latents"], scope, groups), _relations(drafts["relations"], scope, groups)
     methods = read_methods(top, scope, groups)
     hypotheses = read_hypotheses(top, {q.name: q for q in latents}, {q.name: q for q in relations}, scope)
     model = Model(
@@ -85,7 +90,7 @@ def read_model(root: Located, name: str, notes: Notes) -> ModelReading | None:
         cautions=top.texts("cautions"),
         givens=givens,
         latents=latents,
-        relations=order_relations(relations, hypotheses, top),
+        relations=order_relations(relations, latents, hypotheses, top),
         methods=methods,
         hypotheses=hypotheses,
         claims=_claims(top, scope),
@@ -93,14 +98,28 @@ def read_model(root: Located, name: str, notes: Notes) -> ModelReading | None:
         pictures=_pictures(top, scope),
         groups=groups,
         grades=_grades(top),
-        correlations=_correlations(top, {*scope.units, *scope.broken, *top.at("methods").entries}),
     )
     declared = {
         key: frozenset(top.at(key).entries)
         for key in ("givens", "latents", "relations", "methods", "hypotheses", "claims")
     }
-    candidates = read_candidates(top, Methods(model.method_by_name, declared["methods"]))
-    return ModelReading(replace(model, candidates=candidates), root, notes, scope, declared)
+    background = Background(model, Methods(model.method_by_name, declared["methods"]))
+    candidates = read_candidates(top, background, of_model=True)
+    whole = _settled(replace(model, candidates=candidates), root, notes)
+    return ModelReading(whole, root, notes, scope, declared)
+
+
+def _settled(model: Model, root: Located, notes: Notes) -> Model:
+    """The model whose priors all have values, as far as they follow from the model alone."""
+
+    def note(place: tuple[str, ...], problem: PriorError) -> None:
+        node = root.find(*place)
+        hint = "so it is where all that it rests on is at its prior median"
+        notes.fault(node or Located(None, ".".join(place)), problem.found, problem.allowed, hint)
+
+    if notes.faults:
+        return model
+    return settle_priors(model, {g.name: g.value for g in model.givens if g.value is not None}, note)
 
 
 # --- quantities ---------------------------------------------------------------------------------------------
@@ -118,15 +137,18 @@ def _givens(top: Section) -> tuple[Given, ...]:
     return tuple(found)
 
 
-def _latents(top: Section, groups: Mapping[str, Any]) -> tuple[Latent, ...]:
+def _drafts(top: Section, key: str, known: Keys) -> dict[str, _Draft]:
+    """The latents or the relations with their units alone, since what they rest on may stand after them."""
+    sections = {name: Section(node, known, top.notes) for name, node in named(top, key)}
+    return {name: (section, unit_of(section)) for name, section in sections.items()}
+
+
+def _latents(drafts: Mapping[str, _Draft], scope: Scope, groups: Mapping[str, Any]) -> tuple[Latent, ...]:
     found = []
-    for name, node in named(top, "latents"):
-        section = Section(node, _LATENT, top.notes)
-        unit = unit_of(section)
+    for name, (section, unit) in drafts.items():
         about, because, per = section.text("about"), section.text("because"), _per(section, groups)
-        prior = (
-            read_prior(section.at("prior"), unit or ONE, _quiet(top.notes, unless=unit)) if "prior" in section else None
-        )
+        notes = _quiet(section.notes, unless=unit)
+        prior = read_prior(section.at("prior"), unit or ONE, notes, scope) if "prior" in section else None
         if unit is not None and prior is not None:
             found.append(Latent(name, about, unit, prior, because, per))
     return tuple(found)
@@ -137,20 +159,10 @@ def _quiet(notes: Notes, *, unless: Unit | None) -> Notes:
     return notes if unless is not None else Notes(notes.file)
 
 
-def _units_of_relations(top: Section) -> dict[str, tuple[Section, Unit | None]]:
-    drafts = {}
-    for name, node in named(top, "relations"):
-        section = Section(node, _RELATION, top.notes)
-        drafts[name] = (section, unit_of(section))
-    return drafts
-
-
-def _scope(top: Section, givens: Iterable[Given], latents: Iterable[Latent],
-           drafts: Mapping[str, tuple[Section, Unit | None]], groups: Mapping[str, Any]) -> Scope:  # fmt: skip
+def _scope(top: Section, givens: Iterable[Given], drafts: Mapping[str, Mapping[str, _Draft]]) -> Scope:
     """Every quantity's unit; what is declared without a sound one is broken, what is declared twice is noted."""
-    units = {given.name: given.unit for given in givens} | {latent.name: latent.unit for latent in latents}
-    units |= {n: unit for n, (_, unit) in drafts.items() if unit}
-    units |= _units_in_spite_of_priors(top, units)
+    units = {given.name: given.unit for given in givens}
+    units |= {name: unit for of_kind in drafts.values() for name, (_, unit) in of_kind.items() if unit}
     places: dict[str, Located] = {}
     for key in ("givens", "latents", "relations"):
         for name, node in top.at(key).entries.items():
@@ -159,22 +171,11 @@ def _scope(top: Section, givens: Iterable[Given], latents: Iterable[Latent],
                 where = f" (line {other.line})" if other.line else ""
                 top.notes.fault(node, f"a second {show(name)}; the first is {other.path}{where}", "a name of its own")
             places.setdefault(name, node)
-    members = {n: s.at("per").text for n, (s, _) in drafts.items() if "per" in s}
-    members |= {n: node.entries["per"].text for n, node in top.at("latents").entries.items() if "per" in node.entries}
+    members = {n: s.at("per").text for of_kind in drafts.values() for n, (s, _) in of_kind.items() if "per" in s}
     return Scope(units, frozenset(places) - frozenset(units), members)
 
 
-def _units_in_spite_of_priors(top: Section, known: Mapping[str, Unit]) -> dict[str, Unit]:
-    """Units of latents whose prior is at fault, so that expressions over them can be checked all the same."""
-    quiet = Notes(top.notes.file)
-    found = {
-        n: unit_of(Section(node, _LATENT, quiet)) for n, node in top.at("latents").entries.items() if n not in known
-    }
-    return {n: unit for n, unit in found.items() if unit is not None}
-
-
-def _relations(top: Section, drafts: Mapping[str, tuple[Section, Unit | None]], scope: Scope,
-               groups: Mapping[str, Any]) -> tuple[Relation, ...]:  # fmt: skip
+def _relations(drafts: Mapping[str, _Draft], scope: Scope, groups: Mapping[str, Any]) -> tuple[Relation, ...]:
     found = []
     for name, (section, unit) in drafts.items():
         about, source, per = section.text("about"), section.text("source"), _per(section, groups)
@@ -182,8 +183,8 @@ def _relations(top: Section, drafts: Mapping[str, tuple[Section, Unit | None]], 
             continue
         node = section.at("equals")
         if unit is None:
-            note_names(node, scope, top.notes)
-        elif (tree := value_tree(node, unit, scope, top.notes)) is not None:
+            note_names(node, scope, section.notes)
+        elif (tree := value_tree(node, unit, scope, section.notes)) is not None:
             found.append(Relation(name, about, unit, tree, node.text, source, per))
     return tuple(found)
 
@@ -252,7 +253,7 @@ def _picture(section: Section, scope: Scope) -> Balance | None:
     return Balance(kind, section.text("title"), shown, total)
 
 
-# --- groups, grades and correlations ------------------------------------------------------------------------
+# --- groups and grades --------------------------------------------------------------------------------------
 
 
 def _groups(top: Section) -> dict[str, Any]:
@@ -289,30 +290,3 @@ def _chance(node: Located, notes: Notes) -> float | None:
         notes.fault(node, show(node.text), allowed, as_percentage(node, value))
         return None
     return value
-
-
-def _correlations(top: Section, known: set[str]) -> tuple[dict[str, Any], ...]:
-    found = []
-    for item in top.items("correlations"):
-        section = Section(item, _CORRELATION, top.notes)
-        pair = _pair(section, known)
-        r = number(section.at("r"), ONE, top.notes) if "r" in section else None
-        if r is not None and not -1 < r < 1:
-            top.notes.fault(section.at("r"), show(section.at("r").text), "a correlation between -1 and 1")
-        elif pair and r is not None:
-            found.append({"between": pair, "r": r})
-    return tuple(found)
-
-
-def _pair(section: Section, known: set[str]) -> tuple[str, ...] | None:
-    if "between" not in section:
-        return None
-    node = section.at("between")
-    names = tuple(text(item, section.notes) for item in items(node, section.notes))
-    unknown = [name for name in names if name and name not in known]
-    for name in unknown:
-        section.notes.fault(node, show(name), "two quantities or two methods of this model", nearest(name, known))
-    if len(set(names)) != 2 and not unknown:
-        section.notes.fault(node, f"{listing(map(show, set(names)))} alone", "two different names")
-        return None
-    return None if unknown else names

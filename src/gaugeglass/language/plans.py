@@ -2,35 +2,38 @@
 
 from __future__ import annotations
 
+from gaugeglass.language.inputs import read_inputs
 from gaugeglass.language.located import Located, show
-from gaugeglass.language.methods import Methods, stated_inputs
-from gaugeglass.language.provenance import read_grade
+from gaugeglass.language.observations import read_mapped_grade
+from gaugeglass.language.places import Background, read_candidate_places
 from gaugeglass.language.reading import Section, keys, named, number, positive
 from gaugeglass.language.spec import Candidate, Method
 from gaugeglass.language.units import ONE
 
-_CANDIDATE = keys("method", "about u cost origin grade inputs count")
+_CANDIDATE = keys("method", "about u cost origin grade inputs at count")
 
 
-def read_candidates(top: Section, methods: Methods) -> tuple[Candidate, ...]:
-    """Every candidate of a file; what is wrong with them is noted."""
-    return tuple(
-        _candidate(name, Section(node, _CANDIDATE, top.notes), methods) for name, node in named(top, "candidates")
-    )
+def read_candidates(top: Section, background: Background, *, of_model: bool = False) -> tuple[Candidate, ...]:
+    """Every candidate of a file, which is a model file or a dossier; what is wrong with them is noted."""
+    sections = {name: Section(node, _CANDIDATE, top.notes) for name, node in named(top, "candidates")}
+    return tuple(_candidate(name, section, background, of_model=of_model) for name, section in sections.items())
 
 
-def _candidate(name: str, section: Section, methods: Methods) -> Candidate:
-    method = methods.named_by(section)
+def _candidate(name: str, section: Section, background: Background, *, of_model: bool) -> Candidate:
+    method = background.methods.named_by(section)
+    inputs, inexact = read_inputs(section, method) if method else ({}, {})
     return Candidate(
-        name,
-        section.text("about"),
-        section.at("method").text,
-        _expected_u(section, method) if method else None,
-        _cost(section),
-        section.text("origin") or None,
-        read_grade(section),
-        stated_inputs(section, method) if method else {},
-        _count(section),
+        name=name,
+        about=section.text("about"),
+        method=section.at("method").text,
+        u=_expected_u(section, method) if method else None,
+        cost=_cost(section),
+        origin=section.text("origin") or None,
+        grade=read_mapped_grade(section, method, background),
+        inputs=inputs,
+        count=_count(section),
+        inexact=inexact,
+        at=read_candidate_places(section, method, background, may_be_open=of_model),
     )
 
 

@@ -6,6 +6,7 @@ import difflib
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from gaugeglass.errors import Fault
 from gaugeglass.language.expressions import (
@@ -75,25 +76,32 @@ class Keys:
 
     required: tuple[str, ...] = ()
     optional: tuple[str, ...] = ()
+    every: frozenset[str] = frozenset()
 
     @property
     def known(self) -> tuple[str, ...]:
         """Every key that may stand here, sorted."""
-        return tuple(sorted((*self.required, *self.optional)))
+        return tuple(sorted(self.every))
 
 
 def keys(required: str = "", optional: str = "") -> Keys:
     """A row of the tables of keys, each written as words."""
-    return Keys(tuple(required.split()), tuple(optional.split()))
+    return Keys(tuple(required.split()), tuple(optional.split()), frozenset((*required.split(), *optional.split())))
 
 
 @dataclass(slots=True)
 class Notes:
-    """What is wrong or odd in one file, collected while reading goes on."""
+    """What is wrong or odd in one file, collected while reading goes on.
+
+    ``folder`` is where the tables lie that it may name, None where it was made in Python; ``texts`` keeps those that
+    were read, by their path as a user would type it.
+    """
 
     file: str
     faults: list[Fault] = field(default_factory=list)
     warnings: list[Fault] = field(default_factory=list)
+    folder: Path | None = None
+    texts: dict[str, str] = field(default_factory=dict)
 
     def fault(self, at: Located, found: str, allowed: str, hint: str | None = None) -> None:
         """Note a fault of a node."""
@@ -145,9 +153,9 @@ class Section:
     def __init__(self, node: Located, known: Keys, notes: Notes) -> None:
         self.node, self.notes = node, notes
         self.entries = mapping(node, notes)
-        for key, child in self.entries.items():
-            if key not in known.known:
-                notes.fault(child, f"unknown key {show(key)}", ", ".join(known.known), _nearest_key(key, known))
+        for key in [key for key in self.entries if key not in known.every]:
+            found, allowed = f"unknown key {show(key)}", ", ".join(known.known)
+            notes.fault(self.entries[key], found, allowed, _nearest_key(key, known))
         if isinstance(node.content, Mapping):
             for key in known.required:
                 if key not in self.entries:
@@ -172,6 +180,11 @@ class Section:
         """The items of a key; none where there is none."""
         return items(self.entries[key], self.notes) if key in self.entries else ()
 
+    def listed(self, key: str) -> tuple[Located, ...]:
+        """The items of a key that may wait for its first one: with nothing behind it, it has none."""
+        is_waiting = key in self.entries and self.entries[key].is_blank
+        return () if is_waiting else self.items(key)
+
     def texts(self, key: str) -> tuple[str, ...]:
         """The texts of a list; none where there is none."""
         return tuple(text(item, self.notes) for item in self.items(key))
@@ -193,9 +206,11 @@ def items(node: Located, notes: Notes) -> tuple[Located, ...]:
 
 
 def text(node: Located, notes: Notes) -> str:
-    """The text of a scalar, as written."""
-    if not node.is_scalar or not node.text.strip():
-        notes.fault(node, node.kind if node.content != "" else "an empty text", "text")
+    """The text of a scalar, as written; what stands for nothing in YAML is none."""
+    if not node.is_scalar or node.content is None or not node.text.strip():
+        quoted = f"leave the key out, or put {node.text} in quotes"
+        hint = quoted if node.content is None and node.text else None
+        notes.fault(node, node.kind if node.content != "" else "an empty text", "text", hint)
         return ""
     return node.text.strip()
 

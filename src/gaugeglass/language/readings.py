@@ -3,14 +3,27 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+from gaugeglass.language.expressions import Ref, evaluate, names
 from gaugeglass.language.located import Located, show
 from gaugeglass.language.methods import measured_quantity
-from gaugeglass.language.reading import Notes, Section, positive, stated_number, unwritten_percentage, with_unit
-from gaugeglass.language.spec import Method, Model
+from gaugeglass.language.reading import (
+    Notes,
+    Section,
+    as_percentage,
+    positive,
+    stated_number,
+    unwritten_percentage,
+    with_unit,
+)
+from gaugeglass.language.spec import Latent, Method, Model
 from gaugeglass.language.units import ONE, Unit, convert, convert_difference, reciprocal
 from gaugeglass.language.values import ALLOWED, Value, ValueFault, parse_value
+
+_COARSE = 10.0
+"""How many u a reading may be rounded to before that is taken for a slip. [1]"""
 
 _FAR = 5.0
 """How many u a reading may lie outside of what can be before it is taken for a slip. [1]"""
@@ -75,9 +88,14 @@ def read_reading(section: Section, method: Method | None, place: str = "") -> Re
     if value is None or method is None:
         return None
     statement = _Statement(section, value, method, place)
+    if method.likelihood.is_count:
+        return _count(statement)
     if not (_fits(statement) and _is_positive_enough(statement)):
         return None
-    return _convert(statement, _half_step(statement), _standard_u(statement))
+    half, u = _half_step(statement), _standard_u(statement)
+    _warn_of_coarse_rounding(statement, half, u)
+    reading = _convert(statement, half, u)
+    return reading if reading is None or _is_a_share(statement, reading) else None
 
 
 def _value(node: Located, notes: Notes) -> Value | None:
@@ -132,6 +150,69 @@ def _half_step(s: _Statement) -> float:
     if "rounded" not in s.section:
         return 0.0
     return (positive(s.section.at("rounded"), s.unit, s.notes, difference=True) or 0.0) / 2
+
+
+def _warn_of_coarse_rounding(s: _Statement, half: float, u: float | None) -> None:
+    absolute = u if u is None or not s.is_relative else u * s.centre
+    if absolute and 2 * half > _COARSE * absolute:
+        node = s.section.at("rounded")
+        found = f"{show(node.text)}, {2 * half / absolute:.3g} times the u of the reading"
+        s.notes.warn(node, found, f"a step of at most {_COARSE:g} u, or no rounding")
+
+
+def _is_a_share(s: _Statement, reading: Reading) -> bool:
+    """Whether a reading can have a beta likelihood, if its method has one; if not, that is noted."""
+    if s.method.likelihood.family != "beta":
+        return True
+    of = convert(1.0, ONE, s.method.unit)
+    low, value, high = (x / of for x in (reading.lower, reading.value, reading.upper))
+    allowed = f"more than 0 and less than 1, as the beta likelihood of method '{s.method.name}' needs"
+    if not (low < 1 and high > 0) or (s.value.is_point and not 0 < value < 1):
+        s.notes.fault(s.node, show(s.node.text), allowed, as_percentage(s.node, s.centre))
+        return False
+    widest = math.sqrt(value * (1 - value)) if 0 < value < 1 else math.inf
+    if reading.u is None or reading.u / of < widest:
+        return True
+    # a beta distribution of mean m has a standard deviation below sqrt(m (1 - m))
+    found = f"{show(s.node.text)} with a u of {with_unit(reading.u, s.method.unit)}"
+    s.notes.fault(s.node, found, f"a u below {with_unit(widest * of, s.method.unit)}, as far as shares can scatter")
+    return False
+
+
+# --- counts -------------------------------------------------------------------------------------------------
+
+
+def _count(s: _Statement) -> Reading | None:
+    """The reading of a count, which is a whole number and has no uncertainty."""
+    family = s.method.likelihood.family
+    why = f"the {family} likelihood of method '{s.method.name}'"
+    extra = [key for key in ("u", "k", "tolerance", "rounded") if key in s.section]
+    for key in extra:
+        found = f"{show(s.section.at(key).text)}, {key} of a count"
+        s.notes.fault(s.section.at(key), found, f"a whole number alone: {why} says how counts scatter")
+    least = 1 if family == "serial" else 0
+    value = s.value
+    is_whole = value.is_point and value.u is None and value.unit == ONE and value.lower == int(value.lower)
+    if not is_whole or value.lower < least:
+        what = "a serial number" if family == "serial" else "a count"
+        s.notes.fault(s.node, show(s.node.text), f"{what}, a whole number from {least} on, for {why}")
+        return None
+    return None if extra else Reading(value.lower, value.lower, value.lower, None)
+
+
+def note_trials(section: Section, reading: Reading, method: Method, values: Mapping[str, float]) -> None:
+    """Note a number of trials that is none, or is less than the count of those that were met."""
+    trials = method.likelihood.trials
+    if trials is None or not set(names(trials)) <= set(values):
+        return
+    count = values[trials.name] if isinstance(trials, Ref) else float(evaluate(trials, values))
+    if math.isfinite(count) and count == int(count) and count >= reading.value:
+        return
+    node = section.at("value")
+    if math.isfinite(count) and count == int(count):
+        section.notes.fault(node, f"{show(node.text)} of {count:g} trials", f"at most {count:g}")
+    else:
+        section.notes.fault(section.at("inputs"), f"{count:g} trials", "a whole number of trials")
 
 
 # --- the uncertainty ----------------------------------------------------------------------------------------
@@ -242,15 +323,18 @@ def _convert(s: _Statement, half: float, u: float | None) -> Reading | None:
 
 def note_impossible(section: Section, reading: Reading, method: Method, model: Model) -> None:
     """Note a reading far outside of what the one latent that its method measures can be."""
-    name = measured_quantity(method)
-    latent = next((q for q in model.latents if q.name == name), None)
-    if latent is None or method.likelihood.family == "lognormal":
+    latent, family = model.quantities.get(measured_quantity(method) or ""), method.likelihood.family
+    if not isinstance(latent, Latent) or family in ("lognormal", "poisson", "binomial"):
         return
     lower, upper = (convert(end, latent.unit, method.unit) for end in latent.prior.bounds)
+    lower = 1.0 if family == "serial" else lower  # a serial number may be any up to how many there are
     reach = _FAR * (reading.u or 0.0)
-    if reading.upper + reach >= lower and reading.lower - reach <= upper:
-        return
     node = section.at("value")
-    bare = not method.unit.dimension.powers and "%" not in node.text
-    allowed = f"a value that '{name}' can have, {lower:g} .. {with_unit(upper, method.unit)}"
+    if reading.upper + reach >= lower and reading.lower - reach <= upper:
+        if reading.value < 0 <= lower:
+            found = f"{show(node.text)}, though '{latent.name}' is never below {with_unit(lower, method.unit)}"
+            section.notes.warn(node, found, "a reading above 0, as far as its u does not reach below")
+        return
+    bare = not method.unit.dimension.powers and "%" not in node.text and not method.likelihood.is_count
+    allowed = f"a value that '{latent.name}' can have, {lower:g} .. {with_unit(upper, method.unit)}"
     section.notes.fault(node, show(node.text), allowed, f"did you mean '{node.text} %'?" if bare else None)

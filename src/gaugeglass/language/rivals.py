@@ -103,13 +103,13 @@ def _priors(section: Section, model: _Model) -> dict[str, Prior | None]:
             section.notes.fault(node, f"{show(name)} both fixed and with a prior", "one of the two")
         latent = _latent(name, node, section.notes, model)
         if latent is not None:
-            found[name] = _prior_or_as_stated(node, latent, section.notes)
+            found[name] = _prior_or_as_stated(node, latent, section.notes, model.scope)
     return found
 
 
-def _prior_or_as_stated(node: Located, latent: Latent, notes: Notes) -> Prior | None:
+def _prior_or_as_stated(node: Located, latent: Latent, notes: Notes, scope: Scope) -> Prior | None:
     if not node.is_scalar:
-        return read_prior(node, latent.unit, notes)
+        return read_prior(node, latent.unit, notes, scope)
     if node.text != AS_STATED:
         notes.fault(node, node.kind, "'as stated' or a prior", nearest(node.text, [AS_STATED]))
     return None

@@ -5,18 +5,25 @@ Every number here is in the unit of its quantity or method; every expression is 
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any, Literal
 
-from gaugeglass.language.expressions import Node, names
+from gaugeglass.language.cycles import follow
+from gaugeglass.language.expressions import Node, names, unsummed
 from gaugeglass.language.families import Prior
 from gaugeglass.language.units import Unit
 
-type LikelihoodFamily = Literal["normal", "student_t", "lognormal"]
+type LikelihoodFamily = Literal["normal", "student_t", "lognormal", "poisson", "binomial", "beta", "serial"]
 
-LIKELIHOODS: tuple[LikelihoodFamily, ...] = ("lognormal", "normal", "student_t")
+LIKELIHOODS: tuple[LikelihoodFamily, ...] = (
+    "beta", "binomial", "lognormal", "normal", "poisson", "serial", "student_t",
+)  # fmt: skip
+COUNTS: tuple[LikelihoodFamily, ...] = ("binomial", "poisson", "serial")
+"""Families whose readings are whole numbers without any uncertainty of their own."""
+PURE: tuple[LikelihoodFamily, ...] = ("beta", *COUNTS)
+"""Families whose methods predict and read pure numbers, so that the unit of the method is 1."""
 AS_STATED = "as_stated"
 """The name of the one hypothesis of a model that lists none."""
 
@@ -77,23 +84,72 @@ class Likelihood:
     """How readings scatter about the prediction.
 
     ``u`` is a tree in the unit of the method (relative for ``lognormal``) over quantities, inputs and ``u``, the
-    uncertainty that an observation states; None means just that. ``nu`` [1] belongs to ``student_t``.
+    uncertainty that an observation states; None means just that, or, for counts, that there is none. ``nu`` [1] belongs
+    to ``student_t``, ``trials`` [1], a tree over inputs and givens, to ``binomial``.
     """
 
     family: LikelihoodFamily
     nu: float | None = None
     u: Node | None = None
     u_text: str = ""
+    trials: Node | None = None
 
     @property
     def takes_stated_u(self) -> bool:
         """Whether an observation has to state its own u."""
-        return self.u is None or "u" in names(self.u)
+        return not self.is_count and (self.u is None or "u" in names(self.u))
+
+    @property
+    def is_count(self) -> bool:
+        """Whether readings are whole numbers without any uncertainty: neither u, k, tolerance, rounded nor bounds."""
+        return self.family in COUNTS
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """An error that readings have in common.
+
+    All readings whose ``by`` (``"origin"``, or a group) agrees share one standard normal error, over all methods whose
+    ``name`` agrees; it moves a prediction by ``u`` [unit of the method], or by that share of it [1] if ``relative``.
+    A reading without an origin is an origin of its own.
+    """
+
+    by: str
+    u: float
+    relative: bool
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Basis:
+    """What a stated value may refer to: ``factor`` [1], a tree, times the prediction. ``weight`` is in any scale."""
+
+    name: str
+    factor: Node
+    text: str = "1"
+    weight: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Inexact:
+    """How far an input may be from what is stated: ``u`` [its unit], or anywhere within ``half`` [its unit]."""
+
+    u: float | None = None
+    half: float | None = None
+
+    @property
+    def standard(self) -> float:
+        """Standard uncertainty [its unit]."""
+        return self.u if self.u is not None else (self.half or 0.0) / 3**0.5
 
 
 @dataclass(frozen=True, slots=True)
 class Method:
-    """A way of observing. ``shared``, ``wrong`` and ``basis`` keep what the file says of them."""
+    """A way of observing.
+
+    ``wrong`` is the density of a reading [unit of the method] that is simply wrong; ``basis`` lists what a stated value
+    may refer to, where that is open.
+    """
 
     name: str
     about: str
@@ -102,9 +158,9 @@ class Method:
     text: str
     likelihood: Likelihood
     inputs: tuple[Input, ...] = ()
-    shared: Mapping[str, Any] | None = None
-    wrong: Mapping[str, Any] | None = None
-    basis: tuple[Any, ...] = ()
+    shared: Shared | None = None
+    wrong: Prior | None = None
+    basis: tuple[Basis, ...] = ()
     source: str = ""
 
 
@@ -129,6 +185,19 @@ class Hypothesis:
         return self.relations.get(relation.name, relation.equals)
 
 
+def uses(relations: Iterable[Relation], latents: Iterable[Latent],
+         hypotheses: Iterable[Hypothesis] = ()) -> dict[str, list[str]]:  # fmt: skip
+    """What relations and the priors of latents name, as stated or under any of the hypotheses."""
+    used = {r.name: list(names(r.equals)) for r in relations}
+    used |= {q.name: [name for _, tree in q.prior.trees for name in names(tree)] for q in latents}
+    for hypothesis in hypotheses:
+        for name, tree in hypothesis.relations.items():
+            used[name] += names(tree)
+        for name, prior in hypothesis.priors.items():
+            used[name] += [named for _, tree in (prior.trees if prior else ()) for named in names(tree)]
+    return used
+
+
 @dataclass(frozen=True, slots=True)
 class Claim:
     """A proposition that is true or false in each draw; ``threshold`` [1] is the probability that would settle it."""
@@ -142,7 +211,10 @@ class Claim:
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """An observation not yet made; ``u`` [unit of the method] expected, ``cost`` in any one currency."""
+    """An observation not yet made; ``u`` [unit of the method] expected, ``cost`` in any one currency.
+
+    ``at`` is complete in a dossier; one of the model may leave open which member of a group it would be made on.
+    """
 
     name: str
     about: str
@@ -153,6 +225,8 @@ class Candidate:
     grade: str | None = None
     inputs: Mapping[str, float] = field(default_factory=dict)
     count: int = 1
+    inexact: Mapping[str, Inexact] = field(default_factory=dict)
+    at: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,7 +259,6 @@ class Model:
     pictures: tuple[Balance, ...] = ()
     groups: Mapping[str, Any] = field(default_factory=dict)
     grades: Mapping[str, Any] = field(default_factory=dict)
-    correlations: tuple[Any, ...] = ()
 
     @cached_property
     def quantities(self) -> dict[str, Given | Latent | Relation]:
@@ -197,6 +270,23 @@ class Model:
     def method_by_name(self) -> dict[str, Method]:
         """Methods by name."""
         return {m.name: m for m in self.methods}
+
+    @cached_property
+    def order(self) -> tuple[str, ...]:
+        """Latents and relations, each after all that its prior or its equation rests on under any hypothesis."""
+        return follow(uses(self.relations, self.latents, self.hypotheses))[0]
+
+    def groups_of(self, method: Method) -> frozenset[str]:
+        """The groups in which an observation by a method has to be placed, under any hypothesis.
+
+        A quantity that rests on one with a value for each member, other than by ``sum`` or ``mean``, has one itself, so
+        that it is enough to look at what the method names.
+        """
+        trees = (method.measures, method.likelihood.u, method.likelihood.trials, *(b.factor for b in method.basis))
+        named = {name for tree in trees if tree is not None for name in unsummed(tree)}
+        groups = {q.per for name, q in self.quantities.items() if name in named and not isinstance(q, Given)}
+        by = {method.shared.by} - {"origin"} if method.shared else set()
+        return frozenset({group for group in groups if group} | by)
 
 
 @dataclass(frozen=True, slots=True)
@@ -226,7 +316,8 @@ class Observation:
     ``lower`` and ``upper`` [unit of the method] bound the reading, rounding included; they agree for a point.
     ``u`` [unit of the method; relative for ``lognormal``] is its standard uncertainty, None where the method has it.
     ``value`` [unit of the method] is the number to show: the point, the middle of an interval, or the edge of a bound.
-    ``stated`` is the value as it was written.
+    ``stated`` is the value as it was written. ``inexact`` says of inputs that are not known exactly by how much.
+    A row of a table has the table's id in ``table`` and its line of the file in ``line``.
     """
 
     id: str
@@ -237,6 +328,7 @@ class Observation:
     upper: float
     u: float | None
     inputs: Mapping[str, float] = field(default_factory=dict)
+    inexact: Mapping[str, Inexact] = field(default_factory=dict)
     origin: str | None = None
     date: str = ""
     source: Source = Source()
@@ -249,6 +341,7 @@ class Observation:
     note: str = ""
     withdrawn: Withdrawal | None = None
     line: int | None = None
+    table: str | None = None
 
     @property
     def is_point(self) -> bool:
@@ -258,12 +351,21 @@ class Observation:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """Observations in a CSV file beside the dossier, described and not yet read."""
+    """Observations in a CSV file beside the dossier: how it is described, and its rows."""
 
     id: str
     file: str
     method: str
     description: Mapping[str, Any]
+    rows: tuple[Observation, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Correlation:
+    """That the errors of two observations, by their ids, are correlated, as published. ``r`` [1]"""
+
+    between: tuple[str, str]
+    r: float
 
 
 @dataclass(frozen=True)
@@ -278,6 +380,8 @@ class Dossier:
     givens: Mapping[str, float] = field(default_factory=dict)
     observations: tuple[Observation, ...] = ()
     tables: tuple[Table, ...] = ()
+    members: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    correlations: tuple[Correlation, ...] = ()
     inbox: tuple[str, ...] = ()
     candidates: tuple[Candidate, ...] = ()
     truth: Mapping[str, Any] = field(default_factory=dict)
@@ -305,9 +409,39 @@ class Spec:
         return bool(self.model.hypotheses)
 
     @cached_property
+    def observations(self) -> tuple[Observation, ...]:
+        """Every observation, the rows of tables after those listed."""
+        return self.dossier.observations + tuple(row for table in self.dossier.tables for row in table.rows)
+
+    @cached_property
+    def set_aside(self) -> dict[str, str]:
+        """Why an observation does not count, by its id: withdrawn, an echo, or of something else than the dossier's."""
+        found: dict[str, str] = {}
+        for o in self.observations:
+            if o.withdrawn is not None:
+                found[o.id] = f"withdrawn: {o.withdrawn.because}"
+            elif o.repeats:
+                found[o.id] = f"repeats {o.repeats}"
+            elif other := [
+                f"{key} {value}" for key, value in o.applies.items() if self.dossier.applies.get(key, value) != value
+            ]:
+                found[o.id] = f"of another {', '.join(other)}"
+        return found
+
+    @cached_property
     def evidence(self) -> tuple[Observation, ...]:
-        """The observations that count: those not withdrawn, in the dossier's order."""
-        return tuple(o for o in self.dossier.observations if o.withdrawn is None)
+        """The observations that count, in the dossier's order."""
+        return tuple(o for o in self.observations if o.id not in self.set_aside)
+
+    @cached_property
+    def members(self) -> dict[str, tuple[str, ...]]:
+        """The members of each group: those that the model lists, the dossier's, then those that the evidence names."""
+        listed = self.dossier.members
+        named = {
+            group: [*entry["members"], *listed.get(group, ()), *(o.at[group] for o in self.evidence if group in o.at)]
+            for group, entry in self.model.groups.items()
+        }
+        return {group: tuple(dict.fromkeys(members)) for group, members in named.items()}
 
     @cached_property
     def givens(self) -> dict[str, float]:
@@ -315,52 +449,36 @@ class Spec:
         defaults = {g.name: g.value for g in self.model.givens if g.value is not None}
         return defaults | dict(self.dossier.givens)
 
+    @cached_property
+    def quantities(self) -> dict[str, Given | Latent | Relation]:
+        """Every quantity, each member by itself (``capacity[V1]``) of those that have one value a member."""
+        found: dict[str, Given | Latent | Relation] = {}
+        for name, q in self.model.quantities.items():
+            members = self.members[q.per] if not isinstance(q, Given) and q.per else None
+            found |= {name: q} if members is None else {f"{name}[{member}]": q for member in members}
+        return found
+
     def unit(self, quantity: str) -> Unit:
         """The unit of a quantity."""
-        return self.model.quantities[quantity].unit
+        return self.quantities[quantity].unit
 
     def method(self, observation: Observation) -> Method:
         """The method that an observation was made by."""
         return self.model.method_by_name[observation.method]
 
     def ancestors(self, node: Node, hypothesis: Hypothesis) -> frozenset[str]:
-        """Every latent and given that a tree rests on under a hypothesis."""
+        """Every latent and given that a tree rests on under a hypothesis, those of its latents' priors too."""
         relations = {r.name: r for r in self.model.relations}
-
-        def walk(tree: Node) -> Iterator[str]:
-            for name in dict.fromkeys(names(tree)):
-                if name in relations:
-                    yield from walk(hypothesis.equals(relations[name]))
-                else:
-                    yield name
-
-        return frozenset(walk(node))
-
-    @cached_property
-    def beyond(self) -> tuple[str, ...]:
-        """What this spec asks for that inference does not do yet, one plain sentence each."""
-        return tuple(dict.fromkeys(_beyond(self)))
-
-
-def _beyond(spec: Spec) -> Iterator[str]:
-    used = {o.method for o in spec.evidence} | {t.method for t in spec.dossier.tables}
-    for method in (m for m in spec.model.methods if m.name in used):
-        if method.shared:
-            yield f"method '{method.name}' has a shared error, which is not inferred yet"
-        if method.basis:
-            yield f"method '{method.name}' leaves its basis open, which is not inferred yet"
-        for entry in method.inputs:
-            if not entry.is_exact:
-                yield f"input '{entry.name}' of method '{method.name}' is uncertain, which is not inferred yet"
-    for quantity in spec.model.quantities.values():
-        if not isinstance(quantity, Given) and quantity.per:
-            yield f"'{quantity.name}' has one value a member of '{quantity.per}', which is not inferred yet"
-    for table in spec.dossier.tables:
-        yield f"table '{table.id}' would add observations, which is not inferred yet"
-    if spec.model.correlations:
-        yield "stated correlations between observations are not inferred yet"
-    for o in spec.evidence:
-        for what, present in (("is graded", o.grade), ("repeats another", o.repeats), ("states a basis", o.basis),
-                              ("is placed in a group", o.at), ("applies to another variant", o.applies)):  # fmt: skip
-            if present:
-                yield f"observation '{o.id}' {what}, which is not inferred yet"
+        latents = {q.name: q for q in self.model.latents}
+        found: set[str] = set()
+        waiting = list(names(node))
+        while waiting:
+            name = waiting.pop()
+            if name in found:
+                continue
+            found.add(name)
+            if name in relations:
+                waiting += names(hypothesis.equals(relations[name]))
+            elif name in latents and name not in hypothesis.fix:
+                waiting += (n for _, tree in hypothesis.prior(latents[name]).trees for n in names(tree))
+        return frozenset(found - set(relations))

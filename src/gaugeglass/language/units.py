@@ -78,6 +78,11 @@ class Unit:
             return self
         return Unit("K", self.dimension, 1.0)
 
+    @property
+    def step(self) -> Unit:
+        """The same unit without its zero: a difference of two values in °F is so many steps of °F."""
+        return Unit(self.text, self.dimension, self.factor) if self.offset else self
+
 
 # --- what is known ------------------------------------------------------------------------------------------
 

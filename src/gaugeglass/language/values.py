@@ -64,7 +64,7 @@ def parse_value(text: str | float) -> Value:
         raise ValueFault(f"{text}", ALLOWED)
     if isinstance(text, int | float):
         return Value(_finite(str(text)), float(text), ONE)
-    clean = text.translate(_SPACES).translate(_SIGNS).strip()
+    clean = (text if text.isascii() else text.translate(_SPACES).translate(_SIGNS)).strip()
     if len(clean) > _LONGEST:
         raise ValueFault(f"{len(clean)} characters", f"at most {_LONGEST}")
     for form in _FORMS:

@@ -15,11 +15,12 @@ import jinja2
 from markupsafe import Markup, escape
 
 from gaugeglass.judgement.results import Assessment, HypothesisSummary, LedgerRow, QuantitySummary, WidthPoint
-from gaugeglass.language.spec import Given, Hypothesis, Method, Spec
-from gaugeglass.publication import numbers
-from gaugeglass.publication.evidence import SURPRISING, name_of, open_questions, predicted_text, reading_text, tail_text
+from gaugeglass.language.spec import Given, Hypothesis, Latent, Method, Relation, Spec
+from gaugeglass.publication import members, numbers, wording
+from gaugeglass.publication.members import Members, by_member
 from gaugeglass.publication.sheet import Picture, spoken
 from gaugeglass.publication.widths import bayes_range, stands_over
+from gaugeglass.publication.wording import name_of, open_questions, predicted_text, reading_text, tail_text
 
 FIXED_CAUTION = "A verdict is a probability under stated assumptions, not proof of anyone's intent."
 PRIVATE = "private source"
@@ -44,10 +45,12 @@ def page(spec: Spec, assessment: Assessment, pictures: Sequence[Picture], about_
     """
     return _environment().get_template("page.html.j2").render(
         assessment=assessment, model=spec.model, style=_style(), fixed_caution=FIXED_CAUTION,
-        cautions=[c for c in spec.model.cautions if c.strip() != FIXED_CAUTION], inbox=len(spec.dossier.inbox),
-        counted=[r for r in assessment.ledger if r.withdrawn is None], surprising=SURPRISING,
-        withdrawn=[r for r in assessment.ledger if r.withdrawn is not None], methods=_methods(spec, assessment),
-        unidentified=open_questions(assessment), command=command(spec, about_run), run=_run(about_run),
+        cautions=[c for c in spec.model.cautions if c.strip() != FIXED_CAUTION],
+        counted=wording.counted(assessment.ledger), withdrawn=wording.withdrawn(assessment.ledger),
+        aside=wording.set_aside(assessment.ledger), tally=_tally(assessment.ledger, len(spec.dossier.inbox)),
+        methods=_methods(spec, assessment), correlated=_correlated(spec), grades=_grades(spec, assessment),
+        quantities=by_member(assessment.quantities), unidentified=open_questions(assessment),
+        command=command(spec, about_run), run=_run(about_run),
         source=_source, differs=_differs,
         **_arranged(pictures),
     )  # fmt: skip
@@ -73,7 +76,7 @@ def is_link(url: str) -> bool:
 def _arranged(pictures: Sequence[Picture]) -> dict[str, list[Picture]]:
     """The pictures by the section they stand in."""
     sections = {"lead": "leading", "densities": "prior-posterior", "weights": "hypotheses", "widths": "width-curve",
-                "ledgers": "ledger"}  # fmt: skip
+                "ledgers": "ledger", "caterpillars": "members-"}  # fmt: skip
     placed = {section: [p for p in pictures if p.name.startswith(prefix)] for section, prefix in sections.items()}
     return {**placed, "described": [p for p in pictures if not p.name.startswith(tuple(sections.values()))]}
 
@@ -81,6 +84,35 @@ def _arranged(pictures: Sequence[Picture]) -> dict[str, list[Picture]]:
 def _methods(spec: Spec, assessment: Assessment) -> list[Method]:
     used = {row.method for row in assessment.ledger}
     return [m for m in spec.model.methods if m.name in used]
+
+
+def _tally(rows: Sequence[LedgerRow], inbox: int) -> str:
+    """How many observations count and how many do not, in one line."""
+    counted = wording.counted(rows)
+    tables = [r for r in counted if r.rows is not None]
+    parts = [f"{len(counted) - len(tables)} observations counted"]
+    if tables:
+        readings = numbers.fixed(sum(r.rows or 0 for r in tables), 0)
+        parts[0] += f" and {readings} readings in {len(tables)} {'table' if len(tables) == 1 else 'tables'}"
+    aside = len(wording.set_aside(rows))
+    parts += [f"{len(wording.withdrawn(rows))} withdrawn", *([f"{aside} otherwise set aside"] if aside else [])]
+    return f"{', '.join(parts)}; {inbox} waiting in the inbox, not placed yet"
+
+
+def _correlated(spec: Spec) -> list[str]:
+    """What the dossier says of errors that observations have in common."""
+    return [f"{first} and {second}: r = {numbers.exact(c.r)}" for c in spec.dossier.correlations
+            for first, second in [c.between]]  # fmt: skip
+
+
+def _grades(spec: Spec, assessment: Assessment) -> list[tuple[str, str]]:
+    """What the letters and digits of grades are taken to mean, where any observation has one."""
+    if not any(row.grade for row in assessment.ledger):
+        return []
+    return [
+        (spoken(kind), ", ".join(f"{mark} {numbers.percent(float(chance), 0)}" for mark, chance in chances.items()))
+        for kind, chances in spec.model.grades.items()
+    ]
 
 
 def _run(about_run: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -131,7 +163,10 @@ def _environment() -> jinja2.Environment:
         chance=numbers.chance, clause=_clause,
         ratios=_ratios, name_of=name_of, predicted=predicted_text, reading=reading_text, weight=_weight,
         evidence=_evidence, scatter=_scatter, sentence=_sentence, given=_given, tail=tail_text,
-        unbroken=_unbroken, factor=numbers.factor, point=_point,
+        wrong=wording.wrong_text, doubted=wording.is_doubted, surprising=wording.is_surprising,
+        bases=wording.bases_text, why=wording.aside_text, placed=_placed, is_group=lambda q: isinstance(q, Members),
+        group_before=members.before_text, group_after=members.after_text, group_ratios=_group_ratios,
+        group_identified=members.identified_text, unbroken=_unbroken, factor=numbers.factor, point=_point,
     )  # fmt: skip
     return environment
 
@@ -182,7 +217,28 @@ def _given(g: Given) -> str:
     return "stated by the dossier" if g.value is None else numbers.exact(g.value, g.unit.text)
 
 
+def _group_ratios(group: Members) -> str:
+    return f"{members.ratios_text(group)} / {members.ratios_text(group, sharp=True)}"
+
+
+def _placed(quantity: Latent | Relation) -> str:
+    """That a quantity has one value for each member of a group."""
+    return f"one value for each {spoken(quantity.per)}" if quantity.per else ""
+
+
 def _scatter(method: Method) -> str:
+    """How readings scatter, what they share, what a wrong one says and what a value may refer to."""
     likelihood = method.likelihood
     nu = "" if likelihood.nu is None else f", nu {numbers.exact(likelihood.nu)}"
-    return f"{spoken(likelihood.family)}{nu}; u {likelihood.u_text or 'as stated by each observation'}"
+    clauses = [spoken(likelihood.family) + nu]
+    if not likelihood.is_count:
+        clauses.append(f"u {likelihood.u_text or 'as stated by each observation'}")
+    if shared := method.shared:
+        u = numbers.exact(100 * shared.u, "%") if shared.relative else numbers.exact(shared.u, method.unit.text)
+        clauses.append(f"readings of one {spoken(shared.by)} share an error of {u} (“{spoken(shared.name)}”)")
+    if method.wrong is not None:
+        clauses.append(f"a wrong reading: {method.wrong.stated}")
+    if len(method.basis) > 1:
+        bases = (f"{spoken(b.name)} (× {b.text}, weight {numbers.exact(b.weight)})" for b in method.basis)
+        clauses.append(f"a value refers to {' or '.join(bases)}")
+    return "; ".join(clauses)

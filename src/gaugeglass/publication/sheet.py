@@ -100,10 +100,15 @@ def finish(sheet: Sheet, name: str, title: str, alt: str, columns: Sequence[str]
 
 
 def spoken(name: str) -> str:
-    """A name as it is read aloud."""
-    return name.replace("_", " ")
+    """A name as it is read aloud; that of a member stays as it is written."""
+    plain, bracket, member = name.partition("[")
+    return plain.replace("_", " ") + (f" [{member}" if bracket else "")
 
 
 def short(text: str, letters: int) -> str:
-    """A text cut at a word to so many letters."""
-    return textwrap.shorten(text, letters, placeholder=" …")
+    """A text cut at a word to so many letters; a word that is longer itself loses its middle."""
+    found = textwrap.shorten(text, letters, placeholder=" …")
+    if found.strip() != "…":
+        return found
+    behind = max(letters // 2 - 1, 1)
+    return f"{text[: letters - behind - 1]}…{text[-behind:]}"

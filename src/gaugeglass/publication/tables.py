@@ -15,10 +15,11 @@ from rich.text import Text
 
 from gaugeglass.inference.posterior import Posterior
 from gaugeglass.judgement.results import Assessment, Conditional, HypothesisSummary, LedgerRow, QuantitySummary, Verdict
-from gaugeglass.publication import numbers
-from gaugeglass.publication.evidence import SURPRISING, name_of, open_questions, predicted_text, reading_text, tail_text
+from gaugeglass.publication import members, numbers, wording
+from gaugeglass.publication.members import Members, by_member
 from gaugeglass.publication.sheet import spoken
 from gaugeglass.publication.widths import bayes_range, stands_over
+from gaugeglass.publication.wording import name_of, open_questions, predicted_text, reading_text, tail_text
 
 UNBROKEN = 18
 """Cells of a column that are no longer than this stay on one line [letters]."""
@@ -33,6 +34,13 @@ TAIL_NOTE = (
     "predicted: mean ± one standard deviation of the reading itself. tail: the probability of a reading as far out or "
     "farther; ! below 5 %."
 )
+TABLE_NOTE = (
+    "of a table: the share of its readings outside of their 90 % predictions, 10 % of which were expected there."
+)
+WRONG_NOTE = "wrong: the probability that a graded reading says nothing of what it is about; ! above 50 %."
+MEMBERS_NOTE = "of many members: the range of their medians, and in brackets the widest interval of any."
+
+QUANTITIES = ("quantity", "before (90 %)", "after (90 % credible)", "sd ratio")
 
 type Row = tuple[str, ...]
 
@@ -62,19 +70,32 @@ def hypotheses_text(assessment: Assessment, width: int = 80, *, color: bool = Fa
 
 
 def quantities_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
-    """Every quantity before and after the evidence."""
-    headings = ("quantity", "before (90 %)", "after (90 % credible)", "sd ratio")
-    return _table("Quantities", headings, [_quantity(q) for q in assessment.quantities], width, color=color)
+    """Every quantity before and after the evidence, those of many members in one line."""
+    entries = by_member(assessment.quantities)
+    table = _table("Quantities", QUANTITIES, [_quantity(q) for q in entries], width, color=color)
+    together = any(isinstance(q, Members) for q in entries)
+    return "\n".join([table, *(textwrap.wrap(MEMBERS_NOTE, width) if together else [])])
 
 
 def ledger_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
-    """Every observation against its posterior prediction, those withdrawn included."""
+    """Every observation against its posterior prediction, what is graded or open, and what is set aside and why."""
+    counted = wording.counted(assessment.ledger)
     headings = ("observation", "reading", "predicted", "tail")
-    counted = [_observation(r) for r in assessment.ledger if r.withdrawn is None]
-    gone = [f"{name_of(r)}, {r.stated}: {r.withdrawn}" for r in assessment.ledger if r.withdrawn is not None]
-    table = _table("Ledger", headings, counted, width, color=color)
-    notes = textwrap.wrap(TAIL_NOTE, width) if counted else []
-    return "\n".join([table, *notes, *(["", "Withdrawn", *_bullets(gone, width)] if gone else [])])
+    parts = [_table("Ledger", headings, [_observation(r) for r in counted], width, color=color)]
+    notes = [TAIL_NOTE] if any(r.rows is None for r in counted) else []
+    notes += [TABLE_NOTE] if any(r.rows is not None for r in counted) else []
+    parts += [line for note in notes for line in textwrap.wrap(note, width)]
+    graded = [_graded(r) for r in counted if r.grade is not None]
+    if graded:
+        table = _table("Graded", ("observation", "grade", "wrong"), graded, width, color=color)
+        parts += ["", table, *textwrap.wrap(WRONG_NOTE, width)]
+    for title, lines in (
+        ("What values refer to", [f"{name_of(r)}: {wording.bases_text(r)}" for r in counted if r.bases]),
+        ("Set aside", [_aside(r) for r in wording.set_aside(assessment.ledger)]),
+        ("Withdrawn", [f"{name_of(r)}, {r.stated}: {r.withdrawn}" for r in wording.withdrawn(assessment.ledger)]),
+    ):
+        parts += ["", _styled(title, width, color=color), *_bullets(lines, width)] if lines else []
+    return "\n".join(parts)
 
 
 def not_identified_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
@@ -92,8 +113,8 @@ def assessment_html(assessment: Assessment) -> str:
     if len(assessment.hypotheses) > 1:
         rows = [_hypothesis(h) for h in assessment.hypotheses]
         tables.append(_html("Hypotheses", ("hypothesis", "before", "after", "misfit"), rows))
-    rows = [_quantity(q) for q in assessment.quantities]
-    tables.append(_html("Quantities", ("quantity", "before (90 %)", "after (90 % credible)", "sd ratio"), rows))
+    rows = [_quantity(q) for q in by_member(assessment.quantities)]
+    tables.append(_html("Quantities", QUANTITIES, rows))
     open_ends = "".join(f"<li>{escape(line)}</li>" for line in open_questions(assessment))
     ending = f"<p>Not identified by these methods:</p><ul>{open_ends}</ul>" if open_ends else ""
     return f"<div><p><strong>{escape(assessment.sentence)}</strong></p>{''.join(tables)}{ending}</div>"
@@ -142,7 +163,10 @@ def _hypothesis(h: HypothesisSummary) -> Row:
     return f"{spoken(h.name)}: {h.says}", numbers.percent(h.prior), after, numbers.percent(h.misfit)
 
 
-def _quantity(q: QuantitySummary) -> Row:
+def _quantity(q: QuantitySummary | Members) -> Row:
+    if isinstance(q, Members):
+        ratio = f"{members.ratios_text(q)}, {members.identified_text(q)}"
+        return f"{spoken(q.name)} ({q.count} members)", members.before_text(q), members.after_text(q), ratio
     if not q.posterior.upper > q.posterior.lower:
         return spoken(q.name), "", numbers.exact(q.posterior.median, q.unit), q.identified
     ratio = numbers.plain(q.ratio, 2)
@@ -152,8 +176,16 @@ def _quantity(q: QuantitySummary) -> Row:
 
 
 def _observation(r: LedgerRow) -> Row:
-    mark = " !" if r.tail is not None and r.tail < SURPRISING else ""
+    mark = " !" if wording.is_surprising(r) else ""
     return name_of(r), reading_text(r), predicted_text(r), tail_text(r.tail) + mark
+
+
+def _graded(r: LedgerRow) -> Row:
+    return name_of(r), r.grade or "", wording.wrong_text(r) + (" !" if wording.is_doubted(r) else "")
+
+
+def _aside(r: LedgerRow) -> str:
+    return f"{name_of(r)}, {r.stated}: {wording.aside_text(r)}"
 
 
 # --- how they are set ---------------------------------------------------------------------------------------

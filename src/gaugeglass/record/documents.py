@@ -12,8 +12,10 @@ from typing import Any, Literal, TypeAliasType, Union, get_args, get_origin, get
 from gaugeglass.errors import StoreError
 from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Assessment
 
-RESULT = "gaugeglass.result/1"
+RESULT = "gaugeglass.result/2"
 """Name and version of the shape; the version counts up where a reader of the old one would go wrong."""
+_FIRST = "gaugeglass.result/1"
+"""The shape before tables, grades, bases and observations set aside; it is still read."""
 
 
 def result_document(assessment: Assessment, *, dossier: str, model: str) -> dict[str, Any]:
@@ -35,12 +37,24 @@ def assessment_of(document: Mapping[str, Any]) -> Assessment:
     StoreError
         If the document is of another shape or version.
     """
-    check_format(document, RESULT)
+    is_first = document.get("format") == _FIRST
+    if not is_first:
+        check_format(document, RESULT)
     try:
-        return _build(Assessment, document)  # type: ignore[no-any-return]
+        return _build(Assessment, _brought_up(document) if is_first else document)  # type: ignore[no-any-return]
     except (KeyError, TypeError, ValueError, AttributeError) as problem:
         message = f"the result is damaged: {problem}"
         raise StoreError(message) from problem
+
+
+def _brought_up(document: Mapping[str, Any]) -> dict[str, Any]:
+    """A document of the first shape in today's: what did not count then had been withdrawn."""
+    later: dict[str, Any] = {"grade": None, "wrong": None, "bases": {}, "rows": None, "outside": None}
+    rows = [
+        {**row, **later, "aside": f"withdrawn: {row['withdrawn'].partition(': ')[2]}" if row["withdrawn"] else None}
+        for row in document["ledger"]
+    ]
+    return {**document, "ledger": rows}
 
 
 def check_format(document: Mapping[str, Any], wanted: str) -> None:

@@ -1,32 +1,52 @@
 """The public form of a dossier: what is private is taken out before anything is computed, written or drawn from it.
 
-Of a private observation only what inference needs stays: its method, its value with uncertainty and inputs, and
-where it was made. Its id becomes ``private-1`` and so on, its origin one of its own, and its source, note and dates go.
+Of a private observation only what inference needs stays: its method, its value with uncertainty, inputs, grade and
+basis, and where it was made. Its id becomes ``private-1`` and so on, and its source, note and dates go. Its origin goes
+too; where others share it, all of them bear ``origin-1`` instead, so that the public form still shows which readings
+share an error. Of a private table the file is withheld, name and all: in its place stands ``private-table-1.csv``, with
+just the columns that inference needs, under names of their own, of just the rows that the table had.
 """
 
 from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterator, Mapping
-from dataclasses import replace
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
 from typing import Any
 
 from gaugeglass.errors import Fault, SpecError
 from gaugeglass.judgement.results import Assessment, LedgerRow
 from gaugeglass.language.files import parse
 from gaugeglass.language.reading import Notes
-from gaugeglass.language.spec import Observation, Source, Spec, Withdrawal
+from gaugeglass.language.spec import Correlation, Observation, Source, Spec, Table, Withdrawal
+from gaugeglass.record import sheets
+from gaugeglass.record.leaks import WITHHELD, is_private, leaks
 
 KEPT = (
     "method", "value", "u", "k", "tolerance", "rounded", "inputs", "grade", "repeats", "basis", "at", "applies",
     "private",
 )  # fmt: skip
-"""Keys of a private observation that stay; every other one is left out."""
+"""Keys of a private observation that stay; every other one but its origin is left out."""
+_ECHO = "repeats "
 
-WITHHELD = "withheld"
-_SHORTEST = 3
-"""A private text shorter than this is not looked for elsewhere. [1]"""
+
+@dataclass(frozen=True, slots=True)
+class Aliases:
+    """New ids of private observations, tables and their rows, and new names of the origins that they share."""
+
+    ids: Mapping[str, str] = field(default_factory=dict)
+    origins: Mapping[str, str] = field(default_factory=dict)
+
+    def id(self, name: str) -> str:
+        """What something is called in public."""
+        return self.ids.get(name, name)
+
+    def origin(self, o: Observation) -> str | None:
+        """The origin of an observation in public."""
+        return self.origins.get(o.origin or "", None if o.private else o.origin)
 
 
 def public_form(spec: Spec) -> Spec:
@@ -38,11 +58,21 @@ def public_form(spec: Spec) -> Spec:
         If a private text also stands in a public part of the dossier or the model, from where it cannot be taken out.
     """
     aliases = _aliases(spec)
-    if not aliases:
+    if not aliases.ids:
         return spec
-    observations = tuple(_redact(o, aliases) for o in spec.dossier.observations)
-    texts = {file: _public_text(spec, file, text, aliases) for file, text in spec.texts.items()}
-    public = replace(spec, dossier=replace(spec.dossier, observations=observations), texts=texts)
+    tables, texts = _public_tables(spec, aliases)
+    dossier = replace(
+        spec.dossier,
+        observations=tuple(_redact(o, aliases) for o in spec.dossier.observations),
+        tables=tables,
+        correlations=tuple(_public_correlation(c, aliases) for c in spec.dossier.correlations),
+        candidates=tuple(
+            replace(c, origin=aliases.origins.get(c.origin or "", c.origin)) for c in spec.dossier.candidates
+        ),
+    )
+    if spec.dossier.file in texts:
+        texts[spec.dossier.file] = _public_text(spec, tables, texts[spec.dossier.file], aliases)
+    public = replace(spec, dossier=dossier, texts=texts)
     _refuse_leaks(spec, public)
     return public
 
@@ -53,85 +83,181 @@ def public_assessment(assessment: Assessment, spec: Spec) -> Assessment:
     return replace(assessment, ledger=tuple(_public_row(row, aliases) for row in assessment.ledger))
 
 
-def _public_row(row: LedgerRow, aliases: Mapping[str, str]) -> LedgerRow:
-    if row.id not in aliases:
-        return row
+def _public_row(row: LedgerRow, aliases: Aliases) -> LedgerRow:
+    aside = row.aside
+    if aside is not None and aside.startswith(_ECHO):
+        aside = _ECHO + aliases.id(aside.removeprefix(_ECHO))
+    origin = aliases.origins.get(row.origin or "", row.origin)
+    if row.id not in aliases.ids:
+        return replace(row, aside=aside, origin=origin)
+    own = origin if row.origin in aliases.origins else None
+    if row.withdrawn is not None:
+        aside = f"withdrawn: {WITHHELD}"
     withdrawn = WITHHELD if row.withdrawn else None
-    return replace(row, id=aliases[row.id], origin=None, date="", source="", url="", note="", withdrawn=withdrawn)
+    return replace(
+        row, id=aliases.id(row.id), origin=own, date="", source="", url="", note="", withdrawn=withdrawn, aside=aside
+    )
 
 
-def leaks(spec: Spec, texts: Mapping[str, str]) -> Iterator[tuple[str, str]]:
-    """Where private texts of a spec stand in other texts: pairs of the name of a text and the private text.
-
-    Capitals make no difference. What a public observation says too is no secret; kinds of source are trade words.
-    """
-    secret = _secrets(o for o in spec.dossier.observations if o.private)
-    known = _secrets(o for o in spec.dossier.observations if not o.private)
-    for name, text in texts.items():
-        plain = _one_line(text)
-        for found in sorted(secret - known):
-            if re.search(rf"(?<!\w){re.escape(_one_line(found))}(?!\w)", plain, re.IGNORECASE):
-                yield name, found
+# --- new names ----------------------------------------------------------------------------------------------
 
 
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
+def _aliases(spec: Spec) -> Aliases:
+    """A new name for whatever is private, none of which anything public has."""
+    observations = [o.id for o in spec.dossier.observations if o.private]
+    tables = [t for t in spec.dossier.tables if is_private(t)]
+    ids = [o.id for o in spec.dossier.observations] + [t.id for t in spec.dossier.tables]
+    taken = set(ids) - set(observations) - {t.id for t in tables}
+    found = _numbered("private", observations, taken)
+    for table, alias in zip(tables, _numbered("private-table", [t.id for t in tables], taken).values(), strict=True):
+        found[table.id] = alias
+        found |= {row.id: f"{alias}:{line}" for line, row in enumerate(table.rows, 2)}
+    return Aliases(found, _aliases_of_origins(spec))
 
 
-def _secrets(observations: Iterator[Observation]) -> set[str]:
-    found: set[str] = set()
-    for o in observations:
-        source = o.source
-        found |= {o.id, o.origin or "", o.note, source.title, source.locator, source.url, source.quote}
-        found |= {o.withdrawn.because} if o.withdrawn else set()
-    return {text for text in found if len(text.strip()) >= _SHORTEST and not _is_alias(text)}
+def _aliases_of_origins(spec: Spec) -> dict[str, str]:
+    """A new name for each origin of something private that something else shares, or that a table has in a column."""
+    every = [o.origin for o in spec.observations if o.origin]
+    every += [c.origin for c in spec.dossier.candidates if c.origin]
+    times = Counter(every)
+    private = {o.origin for o in spec.observations if o.private}
+    in_columns = {row.origin for t in spec.dossier.tables if _has_origins_in_column(t) for row in t.rows}
+    shared = [o for o in dict.fromkeys(every) if o in private and (times[o] > 1 or o in in_columns)]
+    return _numbered("origin", shared, set(every) - set(shared))
 
 
-def _is_alias(text: str) -> bool:
-    return text == WITHHELD or bool(re.fullmatch(r"private(-origin)?-\d+", text))
+def _numbered(word: str, names: Sequence[str], taken: set[str]) -> dict[str, str]:
+    free = (alias for n in range(1, len(names) + len(taken) + 1) if (alias := f"{word}-{n}") not in taken)
+    return dict(zip(names, free, strict=False))
 
 
-def _aliases(spec: Spec) -> dict[str, str]:
-    """A new id for each private observation, none of which a public one has."""
-    private = [o for o in spec.dossier.observations if o.private]
-    taken = {o.id for o in spec.dossier.observations if not o.private}
-    free = (name for n in range(1, len(private) + len(taken) + 1) if (name := f"private-{n}") not in taken)
-    return {o.id: alias for o, alias in zip(private, free, strict=False)}
+# --- observations -------------------------------------------------------------------------------------------
 
 
-def _redact(o: Observation, aliases: Mapping[str, str]) -> Observation:
-    repeats = aliases.get(o.repeats, o.repeats) if o.repeats else None
+def _redact(o: Observation, aliases: Aliases) -> Observation:
+    repeats = aliases.id(o.repeats) if o.repeats else None
     if not o.private:
-        return replace(o, repeats=repeats)
+        return replace(o, repeats=repeats, origin=aliases.origin(o))
     withdrawn = Withdrawal(o.withdrawn.date, WITHHELD) if o.withdrawn else None
     return replace(
-        o, id=aliases[o.id], origin=None, date="", source=Source(), repeats=repeats, note="",
+        o, id=aliases.id(o.id), origin=aliases.origin(o), date="", source=Source(), repeats=repeats, note="",
         withdrawn=withdrawn, line=None,
     )  # fmt: skip
 
 
-def _public_text(spec: Spec, file: str, text: str, aliases: Mapping[str, str]) -> str:
+def _public_correlation(c: Correlation, aliases: Aliases) -> Correlation:
+    first, second = c.between
+    return replace(c, between=(aliases.id(first), aliases.id(second)))
+
+
+# --- tables -------------------------------------------------------------------------------------------------
+
+
+def _public_tables(spec: Spec, aliases: Aliases) -> tuple[tuple[Table, ...], dict[str, str]]:
+    """Every table as the public may see it, and every text; a file of which anything is private is withheld whole."""
+    withheld = {_sheet_of(spec, t) for t in spec.dossier.tables if is_private(t) or _has_private_origins(t, aliases)}
+    texts = {file: text for file, text in spec.texts.items() if file not in withheld}
+    found = []
+    for table in spec.dossier.tables:
+        if _sheet_of(spec, table) in withheld:
+            public, text = _table_anew(spec, table, texts, aliases)
+            texts |= {_sheet_of(spec, public): text} if text is not None else {}
+            found.append(public)
+        else:
+            found.append(_table_renamed(table, aliases))
+    return tuple(found), texts
+
+
+def _sheet_of(spec: Spec, table: Table) -> str:
+    """The path of a table's file, as the texts of a spec have it."""
+    return str(Path(spec.dossier.file).parent / table.file.strip())
+
+
+def _has_origins_in_column(table: Table) -> bool:
+    return isinstance(table.description.get("origin"), Mapping)
+
+
+def _has_private_origins(table: Table, aliases: Aliases) -> bool:
+    return _has_origins_in_column(table) and any(row.origin in aliases.origins for row in table.rows)
+
+
+def _one_origin(table: Table) -> str | None:
+    """The origin that a table states once for all of its rows, if it does."""
+    if "origin" not in table.description or _has_origins_in_column(table):
+        return None
+    return table.rows[0].origin if table.rows else str(table.description["origin"]).strip()
+
+
+def _table_renamed(table: Table, aliases: Aliases) -> Table:
+    """A public table, whose file stays: at most its one origin has a new name."""
+    origin = _one_origin(table)
+    if origin not in aliases.origins:
+        return table
+    description = {**table.description, "origin": aliases.origins[str(origin)]}
+    return replace(table, description=description, rows=tuple(_redact(row, aliases) for row in table.rows))
+
+
+def _table_anew(spec: Spec, table: Table, texts: Mapping[str, str], aliases: Aliases) -> tuple[Table, str | None]:
+    """A table with a file of its own, which says nothing private, and the text of that file."""
+    whole, name = not is_private(table), aliases.id(table.id)
+    description, columns = sheets.described(table, whole=whole)
+    if (origin := _one_origin(table)) is not None:
+        stated = aliases.origins.get(origin, origin if whole else None)
+        description = {key: entry for key, entry in description.items() if key != "origin"}
+        description |= {"origin": stated} if stated else {}
+    if not whole and "withdrawn" in table.description:
+        description["withdrawn"] = {"date": table.description["withdrawn"]["date"], "because": WITHHELD}
+    text, lines = None, [row.line or 0 for row in table.rows]
+    if (before := spec.texts.get(_sheet_of(spec, table))) is not None:
+        replaced = lambda cell: aliases.origins.get(cell, cell)  # noqa: E731 - one line, used once
+        text, lines = sheets.written_anew(table, before, columns, replaced=replaced, in_place=whole)
+    rows = tuple(
+        replace(_redact(row, aliases), table=name, line=line) for row, line in zip(table.rows, lines, strict=True)
+    )
+    file = _free_name(spec, name, texts)
+    return Table(name, file, table.method, description, rows), text
+
+
+def _free_name(spec: Spec, name: str, texts: Mapping[str, str]) -> str:
+    """A name for a file beside the dossier that no other file there has."""
+    folder = Path(spec.dossier.file).parent
+    taken = {file.lower() for file in (*texts, *spec.texts)}
+    names = (f"{name}{mark}.csv" for mark in ("", *(f"-{n}" for n in range(2, len(taken) + 3))))
+    return next(found for found in names if str(folder / found).lower() not in taken)
+
+
+# --- the text of the dossier --------------------------------------------------------------------------------
+
+
+def _public_text(spec: Spec, tables: Sequence[Table], text: str, aliases: Aliases) -> str:
     """The text of a dossier written anew without what is private; comments go, for they may speak of it."""
-    if file != spec.dossier.file:
-        return text
-    root = parse(text, Notes(file))
+    root = parse(text, Notes(spec.dossier.file))
     if root is None:
-        raise SpecError(
-            [Fault(file, None, "", "a text that cannot be read", "the text that the dossier was read from")]
-        )
+        found, allowed = "a text that cannot be read", "the text that the dossier was read from"
+        raise SpecError([Fault(spec.dossier.file, None, "", found, allowed)])
     document = root.plain()
-    document["observations"] = [_public_entry(entry, aliases) for entry in document.get("observations") or ()]
+    pairs = zip(document.get("observations") or (), spec.dossier.observations, strict=True)
+    document["observations"] = [_public_entry(entry, o, aliases) for entry, o in pairs]
+    if tables:
+        document["tables"] = [{"id": t.id, "file": t.file, "method": t.method, **t.description} for t in tables]
+    for entry in document.get("correlations") or ():
+        entry["between"] = [aliases.id(str(name)) for name in entry["between"]]
+    for candidate, entry in zip(spec.dossier.candidates, (document.get("candidates") or {}).values(), strict=True):
+        if (origin := aliases.origins.get(candidate.origin or "")) is not None:
+            entry["origin"] = origin
     return "".join(f"{line}\n" for line in _yaml(document))
 
 
-def _public_entry(entry: dict[str, Any], aliases: Mapping[str, str]) -> dict[str, Any]:
+def _public_entry(entry: Mapping[str, Any], o: Observation, aliases: Aliases) -> dict[str, Any]:
     found = dict(entry)
-    if str(entry["id"]) in aliases:
-        found = {"id": aliases[str(entry["id"])], **{key: entry[key] for key in KEPT if key in entry}}
+    if o.private:
+        found = {"id": aliases.id(o.id), **{key: entry[key] for key in KEPT if key in entry}}
         if "withdrawn" in entry:
             found["withdrawn"] = {"date": entry["withdrawn"]["date"], "because": WITHHELD}
-    if str(found.get("repeats")) in aliases:
-        found["repeats"] = aliases[str(found["repeats"])]
+    if (origin := aliases.origin(o)) and origin != o.origin:
+        found["origin"] = origin
+    if o.repeats and o.repeats in aliases.ids:
+        found["repeats"] = aliases.id(o.repeats)
     return found
 
 
@@ -151,17 +277,15 @@ def _key(key: str) -> str:
     return key if re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", key) else json.dumps(key, ensure_ascii=False)
 
 
+# --- the last look ------------------------------------------------------------------------------------------
+
+
 def _refuse_leaks(spec: Spec, public: Spec) -> None:
-    texts = {file: _readable(text) for file, text in public.texts.items()}
+    plain = {spec.dossier.file, spec.model.file}
+    texts = {file: _readable(text) if file in plain else _of_sheet(text) for file, text in public.texts.items()}
+    said = "which a private observation says"
     faults = [
-        Fault(
-            file,
-            None,
-            "",
-            f"{text!r}, which a private observation says",
-            "public parts without it",
-            "leave it out there",
-        )
+        Fault(file, None, "", f"{text!r}, {said}", "public parts without it", "leave it out there")
         for file, text in leaks(spec, texts)
     ]
     if faults:
@@ -173,3 +297,8 @@ def _readable(text: str) -> str:
     root = parse(text, Notes(""))
     scalars = [str(node.content) for node in root.walk() if node.is_scalar] if root else []
     return "\n".join([text, *scalars])
+
+
+def _of_sheet(text: str) -> str:
+    """A text of CSV with its cells below it, so that quotes hide nothing."""
+    return "\n".join([text, *sheets.cells_of(text)])

@@ -15,15 +15,16 @@ import shutil
 import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePath
 from typing import TYPE_CHECKING, Any, Protocol
 
 from gaugeglass.errors import StoreError
 from gaugeglass.judgement.results import Assessment
 from gaugeglass.language.files import load
 from gaugeglass.language.spec import Spec
+from gaugeglass.record import sheets
 from gaugeglass.record.documents import assessment_of, check_format, dump, plain, result_document
-from gaugeglass.record.redaction import leaks
+from gaugeglass.record.leaks import leaks
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -71,24 +72,27 @@ class Run:
 
     def spec(self) -> Spec:
         """The inputs, read again from the run's own copies."""
-        dossiers = sorted((self.folder / "inputs" / "observations").glob("*"))
-        if not dossiers:
+        dossier = self.folder / "inputs" / "observations" / PurePath(str(self.about["file"])).name
+        if not dossier.is_file():
             raise StoreError(f"run {self.folder} keeps no inputs: its dossier was made in Python")
-        return load(dossiers[0])
+        return load(dossier)
 
     def draws_as_written(self) -> bytes:
         """The bytes of ``posterior.nc``."""
         return _read(self.folder / "posterior.nc")
 
     def draws(self) -> tuple[dict[str, Any], dict[str, Any]]:
-        """Draws of every quantity over the hypotheses before and after the evidence, by name; dims ("draw",)."""
+        """Draws of every quantity over the hypotheses before and after the evidence, by name; dims ("draw",).
+
+        Each member stands by itself (``capacity[V1]``) where a quantity has one value a member.
+        """
         import xarray as xr
 
         path = self.folder / "posterior.nc"
         try:
             with xr.open_datatree(path, engine="h5netcdf") as tree:
                 groups = [tree[name].to_dataset() for name in ("prior", "posterior")]
-                before, after = ({str(k): v.to_numpy().ravel() for k, v in g.data_vars.items()} for g in groups)
+                before, after = (_by_member(group) for group in groups)
         except (OSError, KeyError, ValueError) as problem:
             raise StoreError(f"{path} is damaged: {problem}") from problem
         return before, after
@@ -169,7 +173,8 @@ def write_public(run: Run, spec: Spec, assessment: Assessment, pictures: Sequenc
         If it cannot be written, or if a private text is still in what would be written.
     """
     files = _files(spec, assessment, pictures, page, run.draws_as_written())
-    texts = {path: content.decode() for path, content in files.items() if not path.endswith((".nc", ".png"))}
+    texts = {path: sheets.unpacked(path, content) for path, content in files.items()
+             if not path.endswith((".nc", ".png"))}  # fmt: skip
     found = [path for path, _ in leaks(run.spec(), texts)]
     if found:
         raise StoreError(f"the public form was not written: private text is left in {', '.join(dict.fromkeys(found))}")
@@ -245,8 +250,35 @@ def _files(
         found["report.html"] = page.encode()
     found |= _pictures(pictures)
     for file, text in spec.texts.items():
-        kind = "observations" if file == spec.dossier.file else "models"
-        found[f"inputs/{kind}/{Path(file).name}"] = text.encode()
+        path = _place_of(file, spec)
+        found[path] = sheets.packed(path, text)
+    return found
+
+
+def _place_of(file: str, spec: Spec) -> str:
+    """Where an input goes: tables stand as to the dossier or the model that names them, and never anywhere else."""
+    of_dossier = {spec.dossier.file, *(str(_beside(spec.dossier.file) / t.file.strip()) for t in spec.dossier.tables)}
+    kind, owner = ("observations", spec.dossier.file) if file in of_dossier else ("models", spec.model.file)
+    path, folder = PurePath(file), _beside(owner)
+    inside = path.relative_to(folder) if path.is_relative_to(folder) else PurePath(path.name)
+    if ".." in inside.parts:
+        inside = PurePath(path.name)
+    return f"inputs/{kind}/{inside.as_posix()}"
+
+
+def _beside(file: str) -> PurePath:
+    return PurePath(file).parent
+
+
+def _by_member(group: xr.Dataset) -> dict[str, Any]:
+    found = {}
+    for name, values in group.data_vars.items():
+        of_members = [str(dim) for dim in values.dims if dim not in ("chain", "draw")]
+        if not of_members:
+            found[str(name)] = values.to_numpy().ravel()
+            continue
+        for member in values[of_members[0]].to_numpy():
+            found[f"{name}[{member}]"] = values.sel({of_members[0]: member}).to_numpy().ravel()
     return found
 
 

@@ -70,7 +70,7 @@ def test_demo_finds_the_hypothesis_and_the_claim_that_are_true(heron: Posterior)
     assert p - ERRORS * mcse > 0.5
     weight = dict(zip(heron.weights.names, heron.weights.posterior, strict=True))
     assert max(weight, key=lambda h: weight[h]) == demo_truth.HYPOTHESIS
-    assert misfit(heron.spec, heron.fits[demo_truth.HYPOTHESIS], seed=1) > 0.01
+    assert misfit(heron.density, heron.fits[demo_truth.HYPOTHESIS], seed=1) > 0.01
 
 
 def test_demo_posterior_needs_its_evidence(heron: Posterior) -> None:

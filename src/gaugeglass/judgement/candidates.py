@@ -1,0 +1,214 @@
+"""Which observation to make next: what each candidate is expected to tell, and the best set within a budget."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from gaugeglass.inference.density import Floats
+from gaugeglass.inference.posterior import Posterior, holds
+from gaugeglass.judgement.expectations import Target, Telling, expect
+from gaugeglass.judgement.outlooks import Draws, gather, look
+from gaugeglass.judgement.rankings import Expected, Ranking, Repeat, Worth
+from gaugeglass.judgement.ranks import Ranks
+from gaugeglass.judgement.selection import Option, choose
+from gaugeglass.language.spec import Candidate, Given, Spec
+
+_TIMES = (2, 4, 8)
+"""How many times over a candidate is tried, to show what repeating it is worth."""
+_DRAWS_OF_SETS = 8000
+"""Draws that sets are judged by: few of them agree with all that several candidates would say. [1]"""
+
+_SURE = 1e-6
+"""Probability of a claim, or of its being false, below which nothing is left to ask about it. [1]"""
+
+
+def rank_candidates(posterior: Posterior, *, claim: str | None = None, quantity: str | None = None,
+                    candidates: Sequence[Candidate] | None = None, budget: float | None = None) -> Ranking:  # fmt: skip
+    """Rank candidates by what they are expected to tell.
+
+    Parameters
+    ----------
+    claim
+        A claim or a hypothesis by its name; the first claim, if there is one, if not said.
+    quantity
+        A quantity by its name, of one member where it has one value a member; the first that leads if not said.
+    candidates
+        What to rank; the candidates of the dossier and of the model if not said. Where one leaves open on which member
+        of a group it would be made, each member is tried.
+    budget
+        What a set of them may cost, in the currency of the candidates' costs; no set is sought if not said.
+
+    Raises
+    ------
+    ValueError
+        If a claim, a quantity, or a method or a member that a candidate names is not there, or the budget is below 0.
+    """
+    if budget is not None and not budget >= 0:
+        raise ValueError(f"a budget of {budget:g}: it is a number from 0 on")
+    spec = posterior.spec
+    asked, name = _proposition(posterior, claim), _quantity(spec, quantity)
+    placed, left_out = _placed(spec, spec_candidates(spec) if candidates is None else candidates)
+    draws = gather(posterior, placed)
+    target = _target(draws, asked, name)
+    worths = [_worth(draws, c, target) for c in placed]
+    p = None if target.claim is None else min(float(draws.weights @ target.claim), 1.0)
+    by_claim = p is not None and min(p, 1 - p) > _SURE
+    ranked = sorted(worths, key=lambda w: -_value(w, by_claim=by_claim))
+    best = None
+    if budget is not None:
+        many = gather(posterior, placed, draws=_DRAWS_OF_SETS)
+        options = [Option(c, look(many, c)) for c in placed if c.cost is not None]
+        best = choose(many, _target(many, asked, name), options, budget, by_claim=by_claim)
+        left_out |= {w.name: "no cost is stated, so that no budget can be held against it" for w in worths
+                     if w.cost is None}  # fmt: skip
+    sd = math.sqrt(float(draws.weights @ (target.quantity - draws.weights @ target.quantity) ** 2))
+    return Ranking(
+        claim=asked.name if asked else None,
+        says=asked.says if asked else "",
+        threshold=asked.threshold if asked else None,
+        probability=p,
+        quantity=name,
+        unit=spec.unit(name).text,
+        sd=sd,
+        worths=tuple(ranked),
+        best=best,
+        draws=draws.size,
+        left_out=left_out,
+    )
+
+
+def spec_candidates(spec: Spec) -> tuple[Candidate, ...]:
+    """The candidates of the dossier, then those of the model whose names it does not have itself."""
+    own = {c.name for c in spec.dossier.candidates}
+    return (*spec.dossier.candidates, *(c for c in spec.model.candidates if c.name not in own))
+
+
+# --- what is asked ------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class _Proposition:
+    name: str
+    says: str
+    threshold: float
+    by_hypothesis: dict[str, Floats]
+
+
+def _proposition(posterior: Posterior, name: str | None) -> _Proposition | None:
+    """The claim or hypothesis of a name, and whether it holds in each draw of each fit, dims ("chain", "draw")."""
+    spec, fits = posterior.spec, posterior.fits
+    claims = {c.name: c for c in spec.model.claims}
+    if name is None and not claims:
+        return None
+    name = next(iter(claims)) if name is None else name
+    if name in claims:
+        found = claims[name]
+        own = {h: holds(found, fit.quantities) for h, fit in fits.items()}
+        return _Proposition(name, found.says, found.threshold, own)
+    rival = next((h for h in spec.hypotheses if spec.has_rivals and name in (h.name, f"hypothesis {h.name}")), None)
+    if rival is None:
+        known = [*claims, *(h.name for h in spec.hypotheses if spec.has_rivals)]
+        raise ValueError(f"there is no claim or hypothesis '{name}'; there are: {', '.join(known) or 'none'}")
+    each = {h: np.full(fit.x.shape[:2], float(h == rival.name)) for h, fit in fits.items()}
+    return _Proposition(name, rival.says, 0.5, each)
+
+
+def _quantity(spec: Spec, name: str | None) -> str:
+    if name is None:
+        free = [n for n, q in spec.quantities.items() if not isinstance(q, Given)]
+        leading = [n for lead in spec.model.leading for n in spec.quantities if n.partition("[")[0] == lead]
+        return (leading or free)[0]
+    if name not in spec.quantities:
+        raise ValueError(f"there is no quantity '{name}'; there are: {', '.join(spec.quantities)}")
+    return name
+
+
+def _target(draws: Draws, asked: _Proposition | None, quantity: str) -> Target:
+    values = draws.values(quantity)
+    finite = np.isfinite(values)
+    values = np.where(finite, values, np.median(values[finite]) if finite.any() else 0.0)
+    claim = None
+    if asked is not None:
+        claim = np.concatenate([asked.by_hypothesis[h].ravel()[draws.kept[h]] for h in draws.hypotheses])
+    return Target(claim, asked.threshold if asked else math.nan, values, Ranks(values, draws.weights))
+
+
+# --- candidates ---------------------------------------------------------------------------------------------
+
+
+def _placed(spec: Spec, candidates: Sequence[Candidate]) -> tuple[list[Candidate], dict[str, str]]:
+    """Candidates with a member of every group that they need, and why some have none."""
+    found: list[Candidate] = []
+    left_out: dict[str, str] = {}
+    for c in candidates:
+        _check(spec, c)
+        each = list(_on_each_member(spec, c))
+        found += each
+        if not each:
+            left_out[c.name] = "it would be made on a member of a group that has none"
+    twice = {c.name for c in found if [d.name for d in found].count(c.name) > 1}
+    if twice:
+        raise ValueError(f"candidates with one name: {', '.join(sorted(twice))}")
+    return found, left_out
+
+
+def _check(spec: Spec, c: Candidate) -> None:
+    if c.method not in spec.model.method_by_name:
+        raise ValueError(f"candidate '{c.name}': there is no method '{c.method}'")
+    for group, member in c.at.items():
+        if member not in spec.members.get(group, ()):
+            raise ValueError(f"candidate '{c.name}': there is no member '{member}' of a group '{group}'")
+
+
+def _on_each_member(spec: Spec, c: Candidate) -> Iterator[Candidate]:
+    needed = sorted(spec.model.groups_of(spec.model.method_by_name[c.method]) - c.at.keys())
+    known = {g: spec.dossier.applies[g] for g in needed if g in spec.dossier.applies}
+    open_groups = [g for g in needed if g not in known]
+    for members in itertools.product(*(spec.members[g] for g in open_groups)):
+        at = {**c.at, **known, **dict(zip(open_groups, members, strict=True))}
+        yield replace(c, name=f"{c.name}[{', '.join(members)}]" if members else c.name, at=at)
+
+
+# --- what they are worth ------------------------------------------------------------------------------------
+
+
+def _worth(draws: Draws, c: Candidate, target: Target) -> Worth:
+    outlook = look(draws, c)
+    one = expect(draws, outlook, target)
+    method = draws.density.spec.model.method_by_name[c.method]
+    repeats = []
+    if look(draws, c, times=_TIMES[0]).is_whole:
+        repeats = [_repeat(c.count, one)]
+        repeats += [_repeat(c.count * n, expect(draws, look(draws, c, times=n), target)) for n in _TIMES]
+    return Worth(
+        name=c.name,
+        about=c.about,
+        method=c.method,
+        count=c.count,
+        u=c.u,
+        unit="1" if method.likelihood.family == "lognormal" else method.unit.text,
+        origin=c.origin,
+        grade=c.grade,
+        at=c.at,
+        cost=c.cost,
+        claim_bits=one.claim_bits,
+        crossing=one.crossing,
+        expected=one.expected,
+        quantity_nats=one.quantity_nats,
+        narrowing=one.narrowing,
+        repeats=tuple(repeats),
+    )
+
+
+def _repeat(readings: int, told: Telling) -> Repeat:
+    return Repeat(readings, told.claim_bits, told.quantity_nats)
+
+
+def _value(w: Worth, *, by_claim: bool) -> float:
+    found: Expected | None = w.claim_bits if by_claim else w.quantity_nats
+    return found.value if found else 0.0
