@@ -276,7 +276,9 @@ def test_two_readings_that_disagree_are_named() -> None:
 
 
 @pytest.mark.parametrize(("first", "second", "correlation"), [(0.7, -1.1, 0.8), (1.0, 1.2, 0.5), (2.0, 1.0, -0.4)])
-def test_chance_of_a_contradiction_is_that_of_its_own_distribution(first: float, second: float, correlation: float) -> None:
+def test_chance_of_a_contradiction_is_that_of_its_own_distribution(
+    first: float, second: float, correlation: float
+) -> None:
     """Against a million simulated pairs of standard normal residuals with that correlation: four binomial errors."""
     value, p = judged(first, second, correlation)
     z = np.random.default_rng(3).multivariate_normal([0, 0], [[1, correlation], [correlation, 1]], size=1_000_000)
@@ -300,7 +302,9 @@ def one_level(y: float) -> Posterior:
         "claims": {"high": {"says": "The level is high", "holds": "level > 1 [V]"}},
     }  # fmt: skip
     observation = {"id": "one", "method": "reading", "value": f"{y} V", "u": "1 V"}
-    return infer(specify(model, {"dossier": "level", "subject": "A level", "observations": [observation]}), seed=4, draws=4000)
+    return infer(
+        specify(model, {"dossier": "level", "subject": "A level", "observations": [observation]}), seed=4, draws=4000
+    )
 
 
 def exact_distance(p: Any, q: Any) -> float:
@@ -341,7 +345,9 @@ def test_power_scaling_is_that_known_exactly(y: float) -> None:
     assert own.to_likelihood == pytest.approx(rate["likelihood"], rel=0.1, abs=0.01)
     assert (own.diagnosis == "prior and evidence may conflict") == (min(rate.values()) >= SENSITIVE)
     assert own.pareto_k < limit(16000)
-    assert {s.diagnosis for s in found.priors.sensitivities if s.latent == "idle" and s.target != "idle"} == {"insensitive"}
+    assert {s.diagnosis for s in found.priors.sensitivities if s.latent == "idle" and s.target != "idle"} == {
+        "insensitive"
+    }
     assert found.priors.returned == ("idle",)
     assert found.priors.not_identified == ("idle",)
 
@@ -456,7 +462,9 @@ def reports(count: int, rho: float, *, echoes: bool = False) -> Posterior:
         | ({"repeats": "report-0"} if echoes and k else {})
         for k in range(count)
     ]
-    return infer(specify(model, {"dossier": "reports", "subject": "A level", "observations": observations}), seed=6, draws=4000)
+    return infer(
+        specify(model, {"dossier": "reports", "subject": "A level", "observations": observations}), seed=6, draws=4000
+    )
 
 
 def test_one_of_correlated_sources_takes_little_away() -> None:
