@@ -35,6 +35,7 @@ from gaugeglass.publication.sheet import (
 
 _ATOM_SHARE = 0.01
 _BINS = 400
+_FEW = 64  # values of a quantity up to which each has a bar of its own
 _KEY = 0.27
 """Height of the line that says which curve is which [inch]."""
 
@@ -124,17 +125,35 @@ def _key(sheet: Sheet) -> None:
 
 def _densities(axes: Axes, q: QuantitySummary, prior: Any, posterior: Any) -> None:
     grid = np.linspace(*_window(q), _BINS)
+    has_steps = 1 < np.unique(posterior).size <= _FEW < np.size(posterior)
+    (_bars if has_steps else _curves)(axes, prior, posterior, grid)
+    axes.plot([q.posterior.lower, q.posterior.upper], [-0.09, -0.09], color=TEAL, lw=3.2, solid_capstyle="butt")
+    axes.plot([q.posterior.median], [-0.09], "o", color=PAPER, mec=TEAL, ms=4.5)
+    axes.set(ylim=(-0.17, 1.08), xlim=(grid[0], grid[-1]))
+    if not has_steps:
+        _atoms(axes, prior, posterior)
+    _label_axis(axes, q.unit, numbers.scale_of(max(abs(grid[0]), abs(grid[-1]))))
+
+
+def _curves(axes: Axes, prior: Any, posterior: Any, grid: NDArray[np.float64]) -> None:
     before, after = _density(prior, grid), _density(posterior, grid)
     peak = max(after.max(), before.max()) or 1.0
     axes.fill_between(grid, before / peak, color=MIST, alpha=0.55, lw=0)
     axes.plot(grid, before / peak, color=EDGE, lw=1, ls=(0, (4, 2)))
     axes.fill_between(grid, after / peak, color=TEAL, alpha=0.28, lw=0)
     axes.plot(grid, after / peak, color=TEAL, lw=1.6)
-    axes.plot([q.posterior.lower, q.posterior.upper], [-0.09, -0.09], color=TEAL, lw=3.2, solid_capstyle="butt")
-    axes.plot([q.posterior.median], [-0.09], "o", color=PAPER, mec=TEAL, ms=4.5)
-    axes.set(ylim=(-0.17, 1.08), xlim=(grid[0], grid[-1]))
-    _atoms(axes, prior, posterior)
-    _label_axis(axes, q.unit, numbers.scale_of(max(abs(grid[0]), abs(grid[-1]))))
+
+
+def _bars(axes: Axes, prior: Any, posterior: Any, grid: NDArray[np.float64]) -> None:
+    """The share of each value, where a quantity has only a few: a count, or a share of some members."""
+    shares = [np.unique(draws, return_counts=True) for draws in (prior, posterior)]
+    tops = [counts / np.size(draws) for (_, counts), draws in zip(shares, (prior, posterior), strict=True)]
+    peak = max(
+        top[(at >= grid[0]) & (at <= grid[-1])].max(initial=0.0) for (at, _), top in zip(shares, tops, strict=True)
+    )
+    width = 0.8 * np.diff(shares[1][0]).min()
+    for (at, _), top, color, edge in zip(shares, tops, (MIST, TEAL), (EDGE, TEAL), strict=True):
+        axes.bar(at, top / (peak or 1.0), width, color=color, alpha=0.45, edgecolor=edge, lw=0.6)
 
 
 def _label_axis(axes: Axes, unit: str, exponent: int) -> None:
