@@ -15,7 +15,8 @@ from conftest import OBSERVATIONS
 
 NAMES = [
     "Assessment", "Audit", "Fault", "InferenceError", "Posterior", "Spec", "SpecError", "StoreError",
-    "add", "audit", "check", "infer", "judge", "load", "make_public", "publish", "record_run", "specify", "withdraw",
+    "add", "audit", "check", "infer", "judge", "load", "make_public", "publish", "rank_candidates",
+    "record_run", "specify", "withdraw",
 ]  # fmt: skip
 SLOW = {
     "arviz", "arviz_base", "arviz_stats", "llvmlite", "matplotlib", "numba", "numpy", "nutpie", "pandas", "pint", "pymc",

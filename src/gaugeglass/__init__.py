@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from gaugeglass.errors import Fault, InferenceError, SpecError, StoreError
     from gaugeglass.inference.posterior import Posterior, infer
     from gaugeglass.judgement.audit import audit
+    from gaugeglass.judgement.candidates import rank_candidates
     from gaugeglass.judgement.findings import Audit
     from gaugeglass.judgement.results import Assessment
     from gaugeglass.judgement.verdicts import judge
@@ -39,6 +40,7 @@ __all__ = [
     "load",
     "make_public",
     "publish",
+    "rank_candidates",
     "record_run",
     "specify",
     "withdraw",
@@ -59,6 +61,7 @@ _HOMES = {
     "infer": "inference.posterior",
     "judge": "judgement.verdicts",
     "load": "language.files",
+    "rank_candidates": "judgement.candidates",
     "specify": "language.files",
     "withdraw": "language.writing",
 }

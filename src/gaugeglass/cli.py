@@ -12,7 +12,7 @@ import sys
 import textwrap
 import time
 import traceback
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,12 +22,15 @@ from gaugeglass.errors import Fault, InferenceError, SpecError, StoreError
 
 if TYPE_CHECKING:
     from gaugeglass.inference.posterior import Posterior
+    from gaugeglass.judgement.findings import Audit
     from gaugeglass.judgement.moves import Standing
+    from gaugeglass.judgement.rankings import Ranking
     from gaugeglass.judgement.results import Assessment
     from gaugeglass.language.files import Checked
     from gaugeglass.language.spec import Method, Spec
     from gaugeglass.language.watching import Save
     from gaugeglass.publication.moves import Answer
+    from gaugeglass.publication.sheet import Picture
     from gaugeglass.record.runs import Run
 
 DONE, BUG, USAGE, FAULTY, REFUSED, STORE, INTERRUPTED = 0, 1, 2, 3, 4, 5, 130
@@ -44,6 +47,8 @@ Examples:
   gaugeglass new my-work                          lay out a workspace of your own
   gaugeglass check observations/heron-35.yaml     say everything that is wrong with a file
   gaugeglass assess observations/heron-35.yaml    infer, judge, draw, write the page, record
+  gaugeglass audit observations/heron-35.yaml     what carries the verdict, and what would overturn it
+  gaugeglass next observations/heron-35.yaml      which observation to make next
   gaugeglass report heron-35                      show the latest run of a dossier again
   gaugeglass publish heron-35                     make the form that shows nothing private
   gaugeglass add observations/heron-35.yaml       append an observation; it asks for what it needs
@@ -71,6 +76,10 @@ _draws = click.option(
 _reports = click.option(
     "--reports", type=click.Path(file_okay=False, path_type=Path),
     help="Where runs are kept.  [default: reports/ of the dossier's workspace]",
+)  # fmt: skip
+_figures = click.option(
+    "--figures", metavar="FOLDER", type=click.Path(file_okay=False, path_type=Path),
+    help="Draw the pictures into this folder too, as SVG and PNG with their numbers.",
 )  # fmt: skip
 _file = click.argument("file", type=click.Path())
 
@@ -167,6 +176,80 @@ def infer(file: str, seed: int, draws: int, as_json: bool, reports: Path | None)
 def assess(file: str, seed: int, draws: int, as_json: bool, reports: Path | None) -> None:
     """Do the whole job for the dossier FILE: check, infer, judge, draw, write the page, record the run."""
     _assess(file, seed=seed, draws=draws, as_json=as_json, reports=reports or _reports_of(file))
+
+
+@gaugeglass.command()
+@_file
+@_seed
+@_draws
+@_json
+@_figures
+def audit(file: str, seed: int, draws: int, as_json: bool, figures: Path | None) -> None:
+    """Say of the dossier FILE what carries the leading claim, and what would overturn it.
+
+    Each observation, origin and table is left out in turn, and shifted until the claim turns; pairs are held against
+    each other, and priors and hypotheses varied. Nothing is recorded.
+    """
+
+    def examine(posterior: Posterior, tell: Callable[[str, float], None]) -> Audit:
+        from gaugeglass.judgement.audit import audit
+
+        return audit(posterior, progress=tell)
+
+    posterior, found = _after_inference(_load(file), examine, seed=seed, draws=draws)
+    from gaugeglass.publication.audits import audit_document, audit_text
+
+    if figures is not None:
+        from gaugeglass.publication.influences import audit_pictures
+
+        _save(audit_pictures(found, posterior.spec), figures)
+    if as_json:
+        _print_json(audit_document(found, posterior.spec))
+        return
+    click.echo(audit_text(found, posterior.spec, _width(), color=_colored()))
+    if posterior.spec.dossier.candidates or posterior.spec.model.candidates:
+        click.echo(f"\nnext: gaugeglass next {file}")
+
+
+@gaugeglass.command("next")
+@_file
+@click.option("--claim", metavar="NAME", help="Ask about this claim or hypothesis.  [default: the first claim]")
+@click.option("--quantity", metavar="NAME", help="Ask about this quantity instead of a claim.")
+@click.option("--budget", metavar="NUMBER", type=click.FloatRange(min=0), help="Seek the best set that costs no more.")
+@_seed
+@_draws
+@_json
+@_figures
+def next_(
+    file: str, claim: str | None, quantity: str | None, budget: float | None, seed: int, draws: int, as_json: bool,
+    figures: Path | None,
+) -> None:  # fmt: skip
+    """Say of the dossier FILE which observation to make next.
+
+    Candidates of the dossier and of its model are ranked by what each is expected to tell, before it is known what
+    would be read. Nothing is recorded.
+    """
+    spec = _load(file)
+    _refuse_to_rank(spec, claim, quantity)
+
+    def rank(posterior: Posterior, tell: Callable[[str, float], None]) -> Ranking:
+        from gaugeglass.judgement.candidates import rank_candidates
+
+        tell("weighing candidates", 0.0)
+        asked = "" if claim is None and quantity is not None else claim
+        return rank_candidates(posterior, claim=asked, quantity=quantity, budget=budget)
+
+    _, found = _after_inference(spec, rank, seed=seed, draws=draws)
+    from gaugeglass.publication.prospects import ranking_document, ranking_text
+
+    if figures is not None:
+        from gaugeglass.publication.worths import worth_and_cost
+
+        _save(worth_and_cost(found), figures)
+    if as_json:
+        _print_json(ranking_document(found, spec))
+        return
+    click.echo(ranking_text(found, _width(), color=_colored()))
 
 
 @gaugeglass.command()
@@ -351,17 +434,53 @@ def _assess(file: str, *, seed: int, draws: int, as_json: bool, reports: Path) -
 
 
 def _infer(file: str, *, seed: int, draws: int) -> tuple[Posterior, Assessment]:
-    spec = _load(file)
+    def judged(posterior: Posterior, tell: Callable[[str, float], None]) -> Assessment:
+        from gaugeglass.judgement.verdicts import judge
+
+        return judge(posterior, progress=tell)
+
+    return _after_inference(_load(file), judged, seed=seed, draws=draws)
+
+
+def _after_inference[T](
+    spec: Spec, do: Callable[[Posterior, Callable[[str, float], None]], T], *, seed: int, draws: int
+) -> tuple[Posterior, T]:
+    """A posterior, and what is made of it while progress is shown."""
     with _progress() as tell:
         tell("starting", 0.0)
         from gaugeglass.inference.posterior import infer as infer_spec
-        from gaugeglass.judgement.verdicts import judge
 
         posterior = infer_spec(spec, seed=seed, draws=draws, progress=tell)
-        assessment = judge(posterior, progress=tell)
+        made = do(posterior, tell)
     if posterior.note:
         _tell(f"note: {posterior.note}")
-    return posterior, assessment
+    return posterior, made
+
+
+def _refuse_to_rank(spec: Spec, claim: str | None, quantity: str | None) -> None:
+    """Refuse what cannot be ranked before anything is inferred."""
+    if claim is not None and quantity is not None:
+        raise click.UsageError("--claim or --quantity, not both")
+    asked = [*(c.name for c in spec.model.claims), *(h.name for h in spec.hypotheses if spec.has_rivals)]
+    for name, known, what in ((claim, asked, "claim or hypothesis"), (quantity, list(spec.quantities), "quantity")):
+        if name is not None and name not in known:
+            raise click.UsageError(f"there is no {what} '{name}'; there are: {', '.join(known) or 'none'}")
+    if not (spec.dossier.candidates or spec.model.candidates):
+        raise click.UsageError("neither the dossier nor its model has candidates; list them under 'candidates'")
+
+
+def _save(pictures: Iterable[Picture], folder: Path) -> None:
+    """Write pictures, each with its text equivalent and its numbers."""
+    from gaugeglass.record.documents import dump
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for p in pictures:
+            words = {"name": p.name, "title": p.title, "alt": p.alt, "numbers": p.numbers}
+            for ending, content in (("svg", p.svg), ("png", p.png), ("json", dump(words))):
+                (folder / f"{p.name}.{ending}").write_bytes(content)
+    except OSError as problem:
+        raise StoreError(f"no pictures can be written to {folder}: {problem.strerror}") from problem
 
 
 def _load(file: str) -> Spec:

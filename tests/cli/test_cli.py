@@ -17,7 +17,7 @@ from gaugeglass import cli
 from gaugeglass.errors import InferenceError, StoreError
 from gaugeglass.language.workspace import shipped
 
-COMMANDS = ["add", "assess", "check", "demo", "infer", "new", "publish", "report", "watch", "withdraw"]
+COMMANDS = ["add", "assess", "audit", "check", "demo", "infer", "new", "next", "publish", "report", "watch", "withdraw"]
 
 
 @pytest.fixture

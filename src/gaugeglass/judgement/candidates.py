@@ -34,7 +34,7 @@ def rank_candidates(posterior: Posterior, *, claim: str | None = None, quantity:
     Parameters
     ----------
     claim
-        A claim or a hypothesis by its name; the first claim, if there is one, if not said.
+        A claim or a hypothesis by its name; the first claim, if there is one, if not said; none at all if it is empty.
     quantity
         A quantity by its name, of one member where it has one value a member; the first that leads if not said.
     candidates
@@ -103,7 +103,7 @@ def _proposition(posterior: Posterior, name: str | None) -> _Proposition | None:
     """The claim or hypothesis of a name, and whether it holds in each draw of each fit, dims ("chain", "draw")."""
     spec, fits = posterior.spec, posterior.fits
     claims = {c.name: c for c in spec.model.claims}
-    if name is None and not claims:
+    if name == "" or (name is None and not claims):
         return None
     name = next(iter(claims)) if name is None else name
     if name in claims:

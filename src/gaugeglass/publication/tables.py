@@ -25,6 +25,10 @@ UNBROKEN = 18
 """Cells of a column that are no longer than this stay on one line [letters]."""
 NARROW = 64
 """Below this width [letters] a table becomes a list of records."""
+FOLDED = 12
+"""What a column of longer cells needs at least. [letters]"""
+GAP = 3
+"""Between two columns of a table. [letters]"""
 
 MISFIT_NOTE = (
     "misfit: the probability, were the hypothesis true, that readings scatter at least as far; a small one is no fit. "
@@ -205,6 +209,16 @@ def _table(title: str, headings: Row, rows: Sequence[Row], width: int, *, color:
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     return "\n".join([heading, _render(table, width, color=color)])
+
+
+def fitting(title: str, headings: Row, rows: Sequence[Row], width: int, *, color: bool) -> str:
+    """A table; a list of records where its unbroken columns would be cut at that width."""
+    columns = list(zip(headings, *rows, strict=True))
+    needed = min(max(map(len, columns[0])), width // 3)
+    for column in columns[1:]:
+        widest = max(map(len, column[1:]), default=0)
+        needed += GAP + (max(widest, len(column[0])) if widest <= UNBROKEN else FOLDED)
+    return _table(title, headings, rows, width if needed <= width else min(width, NARROW - 1), color=color)
 
 
 def _record(headings: Row, row: Row, width: int) -> list[str]:
