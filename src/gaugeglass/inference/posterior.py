@@ -286,8 +286,14 @@ def probability(values: Mapping[str, Floats], weights: Floats, replicates: Float
 def _parts(values: Mapping[str, Floats], weights: Floats, replicates: Floats | None) -> tuple[Floats, Floats, float]:
     """The probability under each hypothesis, what its draws add to the error of the whole, and what the weights add."""
     shares = np.array([v.mean() for v in values.values()])
-    drawn = weights * [math.sqrt(v.var() / effective_size(v)) for v in values.values()]
+    drawn = weights * [_share_error(v) for v in values.values()]
     return shares, drawn, float(np.std(replicates @ shares)) if replicates is not None else 0.0
+
+
+def _share_error(values: Floats) -> float:
+    """Monte Carlo error of a share of draws; where all agree, that of a share of which none of so many was seen."""
+    size, variance = effective_size(values), float(values.var())
+    return math.sqrt(variance / size) if variance > 0 else 1 / (size + 2)  # the sd of a beta(1, size + 1) value
 
 
 def _errors(posterior: Posterior, claim: Claim) -> tuple[float, Floats, float]:

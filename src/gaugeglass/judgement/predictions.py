@@ -21,9 +21,7 @@ from gaugeglass.language.spec import Method, Observation, Spec
 special = Late("scipy.special")
 
 _SEED = 0x9ED1C7
-_MOST_ROWS = 200
-"""Rows of a table that are held against their predictions, spread evenly over it."""
-_MOST_NUMBERS = 2_000_000
+_MOST_NUMBERS, _FEWEST = 2_000_000, 400
 """Readings that are simulated at once at most; beyond it draws are thinned."""
 
 
@@ -193,15 +191,13 @@ def ledger(posterior: Posterior) -> tuple[LedgerRow, ...]:
 
 
 def _ledger_row(posterior: Posterior, o: Observation, rng: np.random.Generator) -> LedgerRow:
-    spec, density = posterior.spec, posterior.density
+    spec = posterior.spec
     method, aside = spec.method(o), spec.set_aside.get(o.id)
     predicted = tail = wrong = None
     bases: dict[str, float] = {}
     if aside is None:
         bases = _mixed_bases(posterior, o)
-        likely = max(bases, key=lambda name: bases[name], default="")
-        mu, u = predict(density, o, posterior.mixture, posterior.mixture_x, basis=likely)
-        reading = simulate(density, o, mu, u, rng)
+        reading = _foretold(posterior, o, bases or {"": 1.0}, rng)
         predicted = spread_of(reading)
         tail = float(min(1.0, 2 * min(np.mean(reading <= o.upper), np.mean(reading >= o.lower))))
         wrong = chance_wrong(posterior, o) if o.grade else None
@@ -238,6 +234,17 @@ def chance_wrong(posterior: Posterior, o: Observation) -> float:
     return float(1 - weights @ np.array(right))
 
 
+def _foretold(posterior: Posterior, o: Observation, bases: Mapping[str, float], rng: np.random.Generator) -> Floats:
+    """What a reading should have been in each draw, of each basis as often as that is probable. dims ("draw",)"""
+    draws, x = posterior.mixture, posterior.mixture_x
+    each = [
+        simulate(posterior.density, o, *predict(posterior.density, o, draws, x, basis=basis), rng) for basis in bases
+    ]
+    chances = np.array(list(bases.values()))
+    chosen = rng.choice(len(each), size=len(x), p=chances / chances.sum()) if len(each) > 1 else np.zeros(len(x), int)
+    return np.choose(chosen, each)
+
+
 def _mixed_bases(posterior: Posterior, o: Observation) -> dict[str, float]:
     weights = dict(zip(posterior.weights.names, posterior.weights.posterior, strict=True))
     found: dict[str, float] = {}
@@ -253,10 +260,12 @@ def _table_row(posterior: Posterior, rows: tuple[Observation, ...], rng: np.rand
     spec, density, first = posterior.spec, posterior.density, rows[0]
     method = spec.method(first)
     counted = [o for o in rows if o.id not in spec.set_aside]
-    chosen = [counted[k] for k in np.linspace(0, len(counted) - 1, min(len(counted), _MOST_ROWS)).round().astype(int)]
+    size = len(posterior.mixture_x)
+    kept = np.linspace(0, size - 1, min(size, max(_MOST_NUMBERS // len(rows), _FEWEST))).round().astype(int)
+    draws, x = posterior.mixture.each(lambda v: v[kept]), posterior.mixture_x[kept]
     tails = []
-    for o in chosen:
-        reading = simulate(density, o, *predict(density, o, posterior.mixture, posterior.mixture_x), rng)
+    for o in counted:
+        reading = simulate(density, o, *predict(density, o, draws, x), rng)
         tails.append(min(1.0, 2 * min(np.mean(reading <= o.upper), np.mean(reading >= o.lower))))
     shown = counted or rows
     return LedgerRow(

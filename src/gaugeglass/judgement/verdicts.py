@@ -22,7 +22,7 @@ from gaugeglass.judgement.results import (
     WidthCurve,
     Words,
 )
-from gaugeglass.judgement.widths import Refit, Target, bayes_factor, chance, curves, prior_chance
+from gaugeglass.judgement.widths import Refit, Target, bayes_factor, chance, curves, is_told_from_sure, prior_chance
 from gaugeglass.language.spec import Claim
 
 WORDS = (
@@ -135,7 +135,8 @@ def _verdict(posterior: Posterior, proposition: _Proposition, curve: WidthCurve 
     before = _bounded(prior_chance(target, base), target, posterior.priors, posterior.weights.prior)
     after = _bounded(chance(target, base), target, posterior.fits, posterior.weights.posterior)
     range_of = [p.probability for p in curve.points] if curve else [after.value]
-    factor = bayes_factor(before.value, after.value)
+    is_told = is_told_from_sure(after.value, after.mcse)
+    factor = bayes_factor(before.value, after.value) if is_told else float("nan")
     return Verdict(
         claim=proposition.name,
         says=proposition.says,

@@ -186,6 +186,11 @@ def prior_chance(target: Target, at: Refit) -> tuple[float, float]:
     return probability({h: target(h, f.quantities) for h, f in at.priors.items()}, at.weights.prior, None)
 
 
+def is_told_from_sure(probability: float, mcse: float) -> bool:
+    """Whether a probability is farther from 0 and 1 than draws could leave it by chance."""
+    return min(probability, 1 - probability) > _ERRORS * mcse
+
+
 def bayes_factor(before: float, after: float) -> float:
     """Posterior over prior odds; NaN where either is sure, or so near to it that the odds are rounding errors. [1]"""
     told = 0 < before < 1 and 0 < after < 1 - _ROUNDING
@@ -212,4 +217,5 @@ def _curve(latent: str, target: tuple[Target, float], at: Mapping[float, Refit])
 def _point(holds: Target, factor: float, at: Refit) -> WidthPoint:
     after, mcse = chance(holds, at)
     before, _ = prior_chance(holds, at)
-    return WidthPoint(factor, after, mcse, bayes_factor(before, after))
+    told = bayes_factor(before, after) if is_told_from_sure(after, mcse) else float("nan")
+    return WidthPoint(factor, after, mcse, told)
