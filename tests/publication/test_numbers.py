@@ -81,7 +81,7 @@ def test_bayes_factors_have_two_digits(x: float | None, shown: str) -> None:
 
 def test_words_name_their_band() -> None:
     assert _flat(numbers.words(Words("likely", 0.55, 0.8))) == "likely (55 to 80 %)"
-    assert numbers.words(None) == "outside the published words"
+    assert numbers.words(None) == "surer than any published word"
 
 
 @pytest.mark.parametrize(

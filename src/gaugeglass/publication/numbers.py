@@ -186,7 +186,7 @@ def percent_with_error(share: float, mcse: float) -> str:
 def words(w: Words | None) -> str:
     """The published phrase with the band that it stands for."""
     if w is None:
-        return "outside the published words"
+        return "surer than any published word"
     return f"{w.phrase} ({fixed(100 * w.lower, 0)} to {percent(w.upper, 0)})"
 
 
