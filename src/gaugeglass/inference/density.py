@@ -355,9 +355,7 @@ class Density:
         """Log density of one coordinate that is inert under a hypothesis, normalised over it."""
         prior = ERROR if free.trees else self.prior(free, hypothesis)
         t = prior.centre + prior.spread * np.asarray(x)
-        names = {"t": t, "v": prior.constrained(t), "below": -np.logaddexp(0, -t), "above": -np.logaddexp(0, t)}
-        kernel = evaluate(prior.row.kernel, {**prior.values, **names})
-        return np.asarray(kernel + prior.log_normaliser + math.log(prior.spread), dtype=np.float64)
+        return np.asarray(prior.log_density(t) + math.log(prior.spread), dtype=np.float64)
 
     def in_order_of_descent(self, hypothesis: str) -> list[Variety]:
         """The forms of latents' priors, each after those that its parameters rest on."""
@@ -475,15 +473,6 @@ def _of_member(spec: Spec, name: str, value: Any, member: Mapping[str, int]) -> 
     if group is None or group not in member:
         return value
     return np.broadcast_to(value, (len(spec.members[group]), _POINTS))[member[group]]
-
-
-def _of_place(spec: Spec, name: str, value: Any, o: Observation, *, but: str | None) -> Any:
-    """A quantity's value for the members that an observation is of, members of one group left as they are."""
-    group = getattr(spec.model.quantities.get(name), "per", None)
-    if group is None or group == but or group not in o.at:
-        return value
-    members = spec.members[group]
-    return np.broadcast_to(value, (len(members), 2))[members.index(o.at[group])]
 
 
 def _add_told(

@@ -17,7 +17,6 @@ from gaugeglass.inference.density import Density, Floats
 from gaugeglass.inference.layout import Variety
 from gaugeglass.inference.rows import log_density_of_values
 from gaugeglass.inference.sampling import Fit
-from gaugeglass.language.expressions import evaluate
 from gaugeglass.language.families import Prior
 from gaugeglass.language.spec import Spec
 
@@ -39,7 +38,7 @@ def log_stretched(density: Density, fit: Fit, latent: str, factor: float) -> Flo
         return total  # its coordinates count from the greatest number read, which no width moves
     for prior, t in _coordinates(density, fit, latent):
         near = prior.centre + (t - prior.centre) / factor
-        total += np.sum(_log_of_t(prior, near) - _log_of_t(prior, t) - math.log(factor), axis=0)
+        total += np.sum(prior.log_density(near) - prior.log_density(t) - math.log(factor), axis=0)
     return total
 
 
@@ -65,12 +64,6 @@ def _unconstrained(density: Density, fit: Fit, v: Variety, prior: Prior) -> Floa
         whole = fit.quantities[v.latent]
         return np.asarray(prior.unconstrained(whole if v.group else whole[None]))
     return np.asarray(prior.centre + prior.spread * np.moveaxis(fit.x[..., v.first : v.first + v.size], -1, 0))
-
-
-def _log_of_t(prior: Prior, t: Floats) -> Floats:
-    names = {"t": t, "v": prior.constrained(t), "below": -np.logaddexp(0, -t), "above": -np.logaddexp(0, t)}
-    with np.errstate(all="ignore"):
-        return np.asarray(evaluate(prior.row.kernel, {**prior.values, **names}) + prior.log_normaliser)
 
 
 def log_norm_of_power(prior: Prior, power: float) -> float:

@@ -14,7 +14,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal
 
-from gaugeglass.language.expressions import Const, Node, Op, Ref
+from gaugeglass.language.expressions import Const, Node, Op, Ref, evaluate
 from gaugeglass.language.late import Late
 
 if TYPE_CHECKING:
@@ -380,6 +380,12 @@ class Prior:
         """The median, in the quantity's unit; of the most usual families without loading SciPy."""
         at_once = _MEDIANS.get(self.family)
         return at_once(self.values) if at_once else float(self.ppf(0.5))
+
+    def log_density(self, t: Any) -> Any:
+        """Log density of unconstrained ``t``, normalised over it. [nat]"""
+        names = {"t": t, "v": self.constrained(t), "below": -np.logaddexp(0, -t), "above": -np.logaddexp(0, t)}
+        with np.errstate(all="ignore"):
+            return evaluate(self.row.kernel, {**self.values, **names}) + self.log_normaliser
 
     @property
     def log_normaliser(self) -> float:
