@@ -12,6 +12,7 @@ import pytest
 
 import gaugeglass as gg
 from gaugeglass import cli
+from gaugeglass.cli import asking
 from gaugeglass.language.spec import Inexact
 from gaugeglass.language.workspace import shipped
 
@@ -56,7 +57,7 @@ def yard(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def terminal(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     """Answers that somebody at a terminal gives, one after the other."""
     answers: list[str] = []
-    monkeypatch.setattr(cli, "_may_ask", lambda: True)
+    monkeypatch.setattr(asking, "may_ask", lambda: True)
     monkeypatch.setattr("click.termui.visible_prompt_func", lambda _: answers.pop(0))
     return answers
 
@@ -175,7 +176,7 @@ def test_what_goes_with_a_withdrawal_is_told(yard: Path, capsys: pytest.CaptureF
 def test_a_withdrawal_needs_a_reason(heron: Path, terminal: list[str], monkeypatch: pytest.MonkeyPatch) -> None:
     terminal.append("A slip")
     assert cli.run(["withdraw", str(heron), "bench-1"]) == 0
-    monkeypatch.setattr(cli, "_may_ask", lambda: False)
+    monkeypatch.setattr(asking, "may_ask", lambda: False)
     assert cli.run(["withdraw", str(heron), "bench-2"]) == 2
 
 

@@ -14,6 +14,7 @@ import pytest
 
 import gaugeglass
 from gaugeglass import cli
+from gaugeglass.cli import inferring
 from gaugeglass.errors import InferenceError, StoreError
 from gaugeglass.language.workspace import shipped
 
@@ -93,7 +94,7 @@ def test_a_faulty_dossier_stops_an_assessment_before_anything_is_written(
 def test_each_ending_has_its_status(
     problem: BaseException, status: int, said: str, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(cli, "_assess", fail_with(problem))
+    monkeypatch.setattr(inferring, "assess_file", fail_with(problem))
     assert cli.run(["demo"]) == status
     captured = capsys.readouterr()
     assert said in captured.err
@@ -104,7 +105,7 @@ def test_each_ending_has_its_status(
 def test_a_bug_shows_its_traceback_when_asked(
     monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    monkeypatch.setattr(cli, "_assess", fail_with(ZeroDivisionError()))
+    monkeypatch.setattr(inferring, "assess_file", fail_with(ZeroDivisionError()))
     assert cli.run(["--traceback", "demo"]) == 1
     assert "Traceback" in capsys.readouterr().err
 

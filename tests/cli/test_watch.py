@@ -18,6 +18,7 @@ from typing import Any
 import pytest
 
 from gaugeglass import cli
+from gaugeglass.cli.watching import Watch
 from gaugeglass.errors import InferenceError
 from gaugeglass.language.watching import Save
 from gaugeglass.language.workspace import shipped
@@ -164,7 +165,7 @@ def test_a_refusal_holds_what_was_inferred_last(
     file = workspace / DOSSIER
     whole = file.read_text(encoding="utf-8")
     capsys.readouterr()
-    watch = cli._Watch(str(file), seed=1, draws=200, as_json=True)
+    watch = Watch(str(file), seed=1, draws=200, as_json=True)
     watch.open()
     held = watch.spec
     with monkeypatch.context() as patched:

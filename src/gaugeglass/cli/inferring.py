@@ -1,0 +1,198 @@
+"""Commands that infer."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from gaugeglass.cli.printing import colored, load_dossier, print_json, progress, save_pictures, say, width
+from gaugeglass.cli.program import (
+    draws_option,
+    figures_option,
+    file_argument,
+    gaugeglass,
+    json_option,
+    reports_option,
+    seed_option,
+)
+from gaugeglass.cli.recorded import reports_of, show_run
+
+if TYPE_CHECKING:
+    from gaugeglass.inference.posterior import Posterior
+    from gaugeglass.judgement.findings import Audit
+    from gaugeglass.judgement.rankings import Ranking
+    from gaugeglass.judgement.results import Assessment
+    from gaugeglass.language.spec import Spec
+
+DEMO = "heron-35"
+"""The dossier that ``demo`` assesses."""
+
+
+@gaugeglass.command()
+@seed_option
+@draws_option
+@json_option
+@reports_option
+def demo(seed: int, draws: int, as_json: bool, reports: Path | None) -> None:
+    """Assess the dossier of an invented van, whose truth is known, and keep the run in ./reports."""
+    from gaugeglass.language.workspace import shipped
+
+    file = shipped("observations") / f"{DEMO}.yaml"
+    near = Path("observations") / file.name
+    typed = near if near.is_file() and near.samefile(file) else file
+    assess_file(str(typed), seed=seed, draws=draws, as_json=as_json, reports=reports or Path("reports"))
+
+
+@gaugeglass.command()
+@file_argument
+@seed_option
+@draws_option
+@json_option
+@reports_option
+def infer(file: str, seed: int, draws: int, as_json: bool, reports: Path | None) -> None:
+    """Infer and judge the dossier FILE and record the run; ``report`` makes its page later."""
+    from gaugeglass.record import runs
+
+    posterior, assessment = infer_file(file, seed=seed, draws=draws)
+    folder = runs.write(posterior, assessment, (), None, reports or reports_of(file))
+    show_run(assessment, runs.read(folder), as_json=as_json)
+
+
+@gaugeglass.command()
+@file_argument
+@seed_option
+@draws_option
+@json_option
+@reports_option
+def assess(file: str, seed: int, draws: int, as_json: bool, reports: Path | None) -> None:
+    """Do the whole job for the dossier FILE: check, infer, judge, draw, write the page, record the run."""
+    assess_file(file, seed=seed, draws=draws, as_json=as_json, reports=reports or reports_of(file))
+
+
+@gaugeglass.command()
+@file_argument
+@seed_option
+@draws_option
+@json_option
+@figures_option
+def audit(file: str, seed: int, draws: int, as_json: bool, figures: Path | None) -> None:
+    """Say of the dossier FILE what carries the leading claim, and what would overturn it.
+
+    Each observation, origin and table is left out in turn, and shifted until the claim turns; pairs are held against
+    each other, and priors and hypotheses varied. Nothing is recorded.
+    """
+
+    def examine(posterior: Posterior, tell: Callable[[str, float], None]) -> Audit:
+        from gaugeglass.judgement.audit import audit
+
+        return audit(posterior, progress=tell)
+
+    posterior, found = after_inference(load_dossier(file), examine, seed=seed, draws=draws)
+    from gaugeglass.publication.audits import audit_document, audit_text
+
+    if figures is not None:
+        from gaugeglass.publication.influences import audit_pictures
+
+        save_pictures(audit_pictures(found, posterior.spec), figures)
+    if as_json:
+        print_json(audit_document(found, posterior.spec))
+        return
+    click.echo(audit_text(found, posterior.spec, width(), color=colored()))
+    if posterior.spec.dossier.candidates or posterior.spec.model.candidates:
+        click.echo(f"\nnext: gaugeglass next {file}")
+
+
+@gaugeglass.command("next")
+@file_argument
+@click.option("--claim", metavar="NAME", help="Ask about this claim or hypothesis.  [default: the first claim]")
+@click.option("--quantity", metavar="NAME", help="Ask about this quantity instead of a claim.")
+@click.option("--budget", metavar="NUMBER", type=click.FloatRange(min=0), help="Seek the best set that costs no more.")
+@seed_option
+@draws_option
+@json_option
+@figures_option
+def next_(
+    file: str, claim: str | None, quantity: str | None, budget: float | None, seed: int, draws: int, as_json: bool,
+    figures: Path | None,
+) -> None:  # fmt: skip
+    """Say of the dossier FILE which observation to make next.
+
+    Candidates of the dossier and of its model are ranked by what each is expected to tell, before it is known what
+    would be read. Nothing is recorded.
+    """
+    spec = load_dossier(file)
+    _refuse_to_rank(spec, claim, quantity)
+
+    def rank(posterior: Posterior, tell: Callable[[str, float], None]) -> Ranking:
+        from gaugeglass.judgement.candidates import rank_candidates
+
+        tell("weighing candidates", 0.0)
+        asked = "" if claim is None and quantity is not None else claim
+        return rank_candidates(posterior, claim=asked, quantity=quantity, budget=budget)
+
+    _, found = after_inference(spec, rank, seed=seed, draws=draws)
+    from gaugeglass.publication.prospects import ranking_document, ranking_text
+
+    if figures is not None:
+        from gaugeglass.publication.worths import worth_and_cost
+
+        save_pictures(worth_and_cost(found), figures)
+    if as_json:
+        print_json(ranking_document(found, spec))
+        return
+    click.echo(ranking_text(found, width(), color=colored()))
+
+
+def assess_file(file: str, *, seed: int, draws: int, as_json: bool, reports: Path) -> None:
+    """Do the whole job for a dossier and print what came of it."""
+    from gaugeglass import record_run
+    from gaugeglass.record import runs
+
+    posterior, assessment = infer_file(file, seed=seed, draws=draws)
+    with progress() as tell:
+        tell("drawing pictures", 0.0)
+        folder = record_run(posterior, assessment, reports=reports)
+    show_run(assessment, runs.read(folder), as_json=as_json)
+    if any(row.private for row in assessment.ledger):
+        say(f"this run shows what is private; 'gaugeglass publish {folder}' makes a form that does not")
+
+
+def infer_file(file: str, *, seed: int, draws: int) -> tuple[Posterior, Assessment]:
+    """Infer and judge a dossier."""
+
+    def judged(posterior: Posterior, tell: Callable[[str, float], None]) -> Assessment:
+        from gaugeglass.judgement.verdicts import judge
+
+        return judge(posterior, progress=tell)
+
+    return after_inference(load_dossier(file), judged, seed=seed, draws=draws)
+
+
+def after_inference[T](
+    spec: Spec, do: Callable[[Posterior, Callable[[str, float], None]], T], *, seed: int, draws: int
+) -> tuple[Posterior, T]:
+    """A posterior, and what is made of it while progress is shown."""
+    with progress() as tell:
+        tell("starting", 0.0)
+        from gaugeglass.inference.posterior import infer as infer_spec
+
+        posterior = infer_spec(spec, seed=seed, draws=draws, progress=tell)
+        made = do(posterior, tell)
+    if posterior.note:
+        say(f"note: {posterior.note}")
+    return posterior, made
+
+
+def _refuse_to_rank(spec: Spec, claim: str | None, quantity: str | None) -> None:
+    """Refuse what cannot be ranked before anything is inferred."""
+    if claim is not None and quantity is not None:
+        raise click.UsageError("--claim or --quantity, not both")
+    asked = [*(c.name for c in spec.model.claims), *(h.name for h in spec.hypotheses if spec.has_rivals)]
+    for name, known, what in ((claim, asked, "claim or hypothesis"), (quantity, list(spec.quantities), "quantity")):
+        if name is not None and name not in known:
+            raise click.UsageError(f"there is no {what} '{name}'; there are: {', '.join(known) or 'none'}")
+    if not (spec.dossier.candidates or spec.model.candidates):
+        raise click.UsageError("neither the dossier nor its model has candidates; list them under 'candidates'")

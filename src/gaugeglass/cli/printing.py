@@ -1,0 +1,91 @@
+"""What is printed, and where to: results on stdout, progress and warnings on stderr."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import shutil
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from gaugeglass.errors import Fault, StoreError
+
+if TYPE_CHECKING:
+    from gaugeglass.language.spec import Spec
+    from gaugeglass.publication.sheet import Picture
+
+
+def width() -> int:
+    """How many columns there are to print on."""
+    return max(20, min(shutil.get_terminal_size((100, 24)).columns, 120))
+
+
+def colored() -> bool:
+    """Whether what is printed may have colours."""
+    return sys.stdout.isatty() and "NO_COLOR" not in os.environ and os.environ.get("TERM") != "dumb"
+
+
+def print_json(document: dict[str, Any]) -> None:
+    """Print one document."""
+    click.echo(json.dumps(document, ensure_ascii=False, indent=2, allow_nan=False))
+
+
+def say(text: str) -> None:
+    """Say something that is no result."""
+    click.echo(text, err=True)
+
+
+def warn(warnings: Sequence[Fault]) -> None:
+    """Say what is odd with the files."""
+    for warning in warnings:
+        say(f"warning: {warning}")
+
+
+def fault_rows(faults: Sequence[Fault]) -> list[dict[str, Any]]:
+    """Faults as a document has them."""
+    names = ("file", "line", "field", "found", "allowed", "hint")
+    return [{name: getattr(fault, name) for name in names} for fault in faults]
+
+
+@contextlib.contextmanager
+def progress() -> Iterator[Callable[[str, float], None]]:
+    """A line on stderr that says what is being done; nothing where stderr is no terminal."""
+    if not sys.stderr.isatty():
+        yield lambda what, share: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+
+    columns = (SpinnerColumn(), TextColumn("{task.description}", markup=False), BarColumn(24), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("", total=1.0)
+        yield lambda what, share: bar.update(task, description=what, completed=share)
+
+
+def save_pictures(pictures: Iterable[Picture], folder: Path) -> None:
+    """Write pictures, each with its text equivalent and its numbers."""
+    from gaugeglass.record.documents import dump
+
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for p in pictures:
+            words = {"name": p.name, "title": p.title, "alt": p.alt, "numbers": p.numbers}
+            for ending, content in (("svg", p.svg), ("png", p.png), ("json", dump(words))):
+                (folder / f"{p.name}.{ending}").write_bytes(content)
+    except OSError as problem:
+        raise StoreError(f"no pictures can be written to {folder}: {problem.strerror}") from problem
+
+
+def load_dossier(file: str) -> Spec:
+    """Read a dossier and its model, and say what is odd with them."""
+    from gaugeglass.language.files import check as check_file
+    from gaugeglass.language.files import load
+
+    found = check_file(file)
+    warn(found.warnings)
+    return found.spec or load(file)
