@@ -36,7 +36,7 @@ def refit(dossier: str, count: str) -> dict[str, Any]:
     ids = [o.id for o in density.spec.evidence][: int(count)]
     return {
         "sampling": _seconds(lambda: _fit(density, "held", draws=1000, chains=4)),
-        "seconds": [_seconds(lambda o=o: _fit(density, "held", out=o, start=whole.centre)) for o in ids],
+        "seconds": [_seconds(lambda o=o: _fit(density, "held", out=o, near=whole)) for o in ids],
     }
 
 
@@ -100,11 +100,11 @@ def _compiled(spec: Any) -> Any:
     return compile_density(spec)
 
 
-def _fit(density: Any, hypothesis: str, *, out: str = "", start: Any = None, draws: int = 500, chains: int = 2) -> Any:
+def _fit(density: Any, hypothesis: str, *, out: str = "", near: Any = None, draws: int = 500, chains: int = 2) -> Any:
     from gaugeglass.inference.sampling import Settings, fit
 
     dials = density.dials(hypothesis, power={out: 0.0} if out else {})
-    return fit(density, dials, Settings(1, draws=draws, tune=draws, chains=chains), start=start, strict=False)
+    return fit(density, dials, Settings(1, draws=draws, tune=draws, chains=chains), near=near, strict=False)
 
 
 def _seconds(work: Any) -> float:

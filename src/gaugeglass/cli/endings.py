@@ -20,6 +20,7 @@ _COMPLETING = "_GAUGEGLASS_COMPLETE"
 
 def main() -> None:
     """Run the command line and leave with its exit status."""
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # matrices are small here, and threads work on many of them
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="replace")

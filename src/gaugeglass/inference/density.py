@@ -30,6 +30,8 @@ from gaugeglass.language.spec import Given, Hypothesis, Latent, Method, Observat
 
 type Floats = NDArray[np.float64]
 
+MOST_AXES = 40
+"""Coordinates above which a matrix in every gradient costs more than axes of its own save. [1]"""
 _TURNS, _FAR = 4, 3.0
 """Newton's steps towards what readings alone tell, and how many spreads of the prior each goes at most. [1]"""
 _STEP = 1e-3
@@ -141,9 +143,7 @@ class Density:
 
     def pack(self, dials: Dials) -> Floats:
         """The dials as the vector that the compiled function reads."""
-        scalars = np.zeros(len(self.layout.slots))
-        for name, value in self._scalars(dials):
-            scalars[self.layout.slots[name]] = value
+        scalars = self._scalars_by(dials).copy()
         parts, at = [], len(scalars)
         for rows in self._blocks:
             table = self._table(rows, dials)
@@ -225,6 +225,22 @@ class Density:
         if "reading.before" in rows.block.columns:
             table[:, rows.column("reading.before")] = counted_before(powers)
         return table
+
+    def _scalars_by(self, dials: Dials) -> Floats:
+        """The scalar dials, which no power changes but by a floor, so that most refits find them made."""
+        floors = tuple(self._floor(v, dials) for v in self.layout.varieties if v.latent in self.layout.floored)
+        own = (dials.right, tuple(sorted(dials.basis.items()))) if self.layout.clustered else ()
+        key = (dials.hypothesis, tuple(sorted(dials.stretch.items())), dials.untold, floors, own)
+        if key not in self._made:
+            scalars = np.zeros(len(self.layout.slots))
+            for name, value in self._scalars(dials):
+                scalars[self.layout.slots[name]] = value
+            self._made[key] = scalars
+        return self._made[key]
+
+    @cached_property
+    def _made(self) -> dict[tuple[object, ...], Floats]:
+        return {}
 
     def _scalars(self, dials: Dials) -> Iterator[tuple[str, float]]:
         held, layout = self.hypothesis(dials.hypothesis), self.layout
@@ -528,7 +544,7 @@ def _segments(rows: Rows, at: int) -> tuple[int, Floats]:
 def compile_density(spec: Spec) -> Density:
     """Compile the density of a Spec, or find it compiled already for a Spec of the same structure."""
     layout = Layout(spec)
-    return Density(spec, layout, _compile(emit(layout)))
+    return Density(spec, layout, _compile(emit(layout) + _ENTRIES + _preconditioned(len(layout.free))))
 
 
 _ENTRIES = """
@@ -549,6 +565,32 @@ def many(points: int, dim: int, x: Array, g: Array, out: Array, d: Array) -> int
 """How the sampler enters a density (4 and 3 tell it of a value or a slope that is not finite), and many points do."""
 
 
+def _preconditioned(size: int) -> str:
+    """How the sampler enters a density along the axes of a ``Metric``, which stands before the dials."""
+    if not 0 < size <= MOST_AXES:
+        return ""
+    root, dials = size, size + size * size
+    return f"""
+def preconditioned(dim: int, z: Array, g: Array, out: Array, d: Array) -> int:
+    x = zeros({size})
+    h = zeros({size})
+    for i in range({size}):
+        x[i] = d[i]
+        for j in range(i + 1):
+            x[i] += d[{root} + i * {size} + j] * z[j]
+    out[0] = log_density(x, h, d[{dials}:])
+    if not isfinite(out[0]):
+        return 4
+    for j in range({size}):
+        g[j] = 0.0
+        for i in range(j, {size}):
+            g[j] += d[{root} + i * {size} + j] * h[i]
+        if not isfinite(g[j]):
+            return 3
+    return 0
+"""
+
+
 @functools.cache
 def _compile(source: str) -> Machine:
-    return build(source + _ENTRIES, tails)
+    return build(source, tails)

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from gaugeglass.errors import InferenceError
 from gaugeglass.inference import convergence, nuts
 from gaugeglass.inference.density import Density, Dials, Quantities
+from gaugeglass.inference.metrics import Metric, metric
 
 type Floats = NDArray[np.float64]
 
@@ -32,6 +33,12 @@ REMEDIES: tuple[tuple[str, Mapping[str, float | bool]], ...] = (
     ),
 )
 """What is tried in turn where diagnostics fail, and how it is called in the record."""
+
+NEARBY: tuple[tuple[str, Mapping[str, float]], ...] = (
+    ("along the axes of a fit nearby", {"accept": 0.9, "lengthen": 0.5}),
+    ("along the axes of a fit nearby, acceptance 0.95, draws doubled", {"accept": 0.95, "more": 2}),
+)
+"""What is tried before them where there is a fit nearby."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,13 +127,17 @@ def draw_prior(density: Density, hypothesis: str, *, draws: int, chains: int, se
     return Fit(hypothesis, dials, x, density.quantities(x, dials), diagnostics)
 
 
-def fit(density: Density, dials: Dials, settings: Settings, *, start: Floats | None = None, strict: bool = True) -> Fit:
+def fit(density: Density, dials: Dials, settings: Settings, *, start: Floats | None = None, near: Fit | None = None,
+        strict: bool = True) -> Fit:  # fmt: skip
     """Draw under one setting of the dials; what fails is retried by ``REMEDIES``, then refused.
 
     Parameters
     ----------
     start : dims ("free",)
         About where chains start, in standardised coordinates; the prior's medians if None.
+    near
+        A fit of the same density by other dials that leave it about where it was: chains start there and, where there
+        are not too many coordinates, go along its axes.
     strict
         Whether what stays out of limits after the last remedy is refused; if not, the looser limits of a refit will
         do, and what misses even those is returned with its diagnostics.
@@ -139,6 +150,10 @@ def fit(density: Density, dials: Dials, settings: Settings, *, start: Floats | N
     if not density.active(dials.hypothesis):  # nothing that a reading could move
         prior = draw_prior(density, dials.hypothesis, draws=settings.draws, chains=settings.chains, seed=settings.seed)
         return replace(prior, dials=dials)
+    for found in _nearby(density, dials, settings, near) if near is not None else ():
+        if not found.diagnostics.faults or (not strict and found.diagnostics.is_usable):
+            return found
+    start = near.centre if start is None and near is not None else start
     is_hierarchy = any(v.prior.trees for v in density.layout.varieties)
     for remedy, changes in REMEDIES:
         if "untold" in changes and not is_hierarchy:
@@ -152,16 +167,33 @@ def fit(density: Density, dials: Dials, settings: Settings, *, start: Floats | N
     return found
 
 
+def fit_along(density: Density, dials: Dials, settings: Settings, axes: Metric) -> Fit:
+    """Draw along given axes, without remedies: look at the diagnostics."""
+    return _once(density, dials, settings, None, "along given axes", {}, axes)
+
+
+def _nearby(density: Density, dials: Dials, settings: Settings, near: Fit) -> Iterator[Fit]:
+    """Fits along the axes of one nearby, one a remedy; none where there are no axes."""
+    dials = replace(dials, untold=near.dials.untold)
+    axes = metric(density, dials, near=near.dials, draws=near.x)
+    for remedy, changes in NEARBY if axes is not None else ():
+        yield _once(density, dials, settings, None, remedy, changes, axes)
+
+
 def _once(density: Density, dials: Dials, settings: Settings, start: Floats | None, remedy: str,
-          changes: Mapping[str, float | bool]) -> Fit:  # fmt: skip
+          changes: Mapping[str, float | bool], axes: Metric | None = None) -> Fit:  # fmt: skip
     low_rank = bool(changes.get("low_rank", False))
     begin = np.zeros(len(density.free)) if start is None else start
+    packed, entry = density.pack(dials), "sampled"
+    if axes is not None:
+        packed, entry = axes.packed_with(packed), "preconditioned"
     chains = nuts.draw(
-        density.address, density.pack(dials), begin, chains=settings.chains,
+        density.machine.addresses[entry], packed, begin, chains=settings.chains,
         draws=int(settings.draws * changes.get("more", 1)), tune=int(settings.tune * changes.get("lengthen", 1)),
         seed=settings.seed, accept=max(settings.accept, float(changes.get("accept", 0.0))), cores=settings.cores,
         low_rank=low_rank,
     )  # fmt: skip
+    chains = chains if axes is None else replace(chains, x=axes.coordinates(chains.x))
     quantities = density.quantities(chains.x, dials)
     diagnostics = replace(_diagnose(density, dials, chains), remedy=remedy)
     return Fit(dials.hypothesis, dials, chains.x, quantities, diagnostics)
@@ -200,16 +232,16 @@ def _refusal(found: Fit, density: Density) -> str:
     return "\n".join(rows)
 
 
-def fit_many(density: Density, jobs: Sequence[tuple[Dials, int, Floats | None]], settings: Settings, *,
+def fit_many(density: Density, jobs: Sequence[tuple[Dials, int, Fit | None]], settings: Settings, *,
              advance: Callable[[], None] = lambda: None) -> list[Fit]:  # fmt: skip
     """Refits by dials, two at a time on one core each; lenient, so look at each fit's diagnostics.
 
-    ``jobs`` lists the dials, the seed and the start of each; ``advance`` is called as each is done.
+    ``jobs`` lists the dials, the seed and a fit nearby of each, if there is one; ``advance`` is called as each is done.
     """
 
-    def one(job: tuple[Dials, int, Floats | None]) -> Fit:
-        dials, seed, start = job
-        found = fit(density, dials, replace(settings, seed=seed, cores=1), start=start, strict=False)
+    def one(job: tuple[Dials, int, Fit | None]) -> Fit:
+        dials, seed, near = job
+        found = fit(density, dials, replace(settings, seed=seed, cores=1), near=near, strict=False)
         advance()
         return found
 

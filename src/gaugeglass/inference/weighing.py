@@ -118,9 +118,11 @@ def _bridge_normal(
     proposed = mean + rng.standard_normal((_PROPOSALS * len(own), own.shape[1])) @ root.T
     constant = -0.5 * len(mean) * math.log(2 * math.pi) - np.log(np.diag(root)).sum()
 
+    across = linalg.solve_triangular(root, np.eye(len(mean)), lower=True).T
+
     def log_proposal(x: Floats) -> Floats:
-        z = linalg.solve_triangular(root, (x - mean).T, lower=True)
-        return np.asarray(constant - 0.5 * np.sum(z * z, axis=0))
+        z = (x - mean) @ across
+        return np.asarray(constant - 0.5 * np.sum(z * z, axis=1))
 
     at_own = _log_densities(density, dials, own, active) - log_proposal(own)
     at_proposed = _log_densities(density, dials, proposed, active) - log_proposal(proposed)

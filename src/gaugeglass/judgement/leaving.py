@@ -26,7 +26,7 @@ from gaugeglass.language.spec import Observation, Spec
 
 DOUBT = 0.05
 """Unanimous draws bound a probability at this level: ``1 - doubt ** (1 / effective draws)``. [1]"""
-_CHAINS, _DRAWS, _TUNE = 2, 600, 400
+_CHAINS, _DRAWS, _TUNE = 2, 800, 400
 
 
 def units(spec: Spec) -> tuple[Unit, ...]:
@@ -199,8 +199,7 @@ def refit_settings(posterior: Posterior) -> Settings:
 
 
 def _refits(posterior: Posterior, jobs: Sequence[tuple[Unit, str]], advance: Callable[[float], None]) -> list[Fit]:
-    starts = {name: fit.centre for name, fit in posterior.fits.items()}
-    dials = [(_without(posterior, unit, name), posterior.seed, starts[name]) for unit, name in jobs]
+    dials = [(_without(posterior, unit, name), posterior.seed, posterior.fits[name]) for unit, name in jobs]
     done = iter(range(1, len(jobs) + 1))
     return fit_many(
         posterior.density, dials, refit_settings(posterior), advance=lambda: advance(next(done) / len(jobs))

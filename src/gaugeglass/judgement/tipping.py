@@ -333,8 +333,7 @@ def confirmed(
         own = readings_of(posterior.spec, left.unit)
         scale = _scales(posterior, left.thinned(_DRAWS), own)
         jobs += [
-            (shifted(density.dials(n), own, scale, tipping.shift), posterior.seed, posterior.fits[n].centre)
-            for n in names
+            (shifted(density.dials(n), own, scale, tipping.shift), posterior.seed, posterior.fits[n]) for n in names
         ]
     done = iter(range(1, len(jobs) + 1))
     fits = fit_many(density, jobs, refit_settings(posterior), advance=lambda: advance(next(done) / len(jobs)))

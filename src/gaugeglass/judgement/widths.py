@@ -128,8 +128,7 @@ def _refit(
     own = {job: weighed for job in jobs if (weighed := _at_hand(posterior, *job)) is not None}
     missing = [job for job in jobs if job not in own]
     settings = replace(posterior.settings, chains=_CHAINS, draws=_DRAWS, tune=_TUNE)
-    starts = {h: fit.centre for h, fit in posterior.fits.items()}
-    refits = [(density.dials(h, stretch={q: f}), posterior.seed, starts[h]) for q, f, h in missing]
+    refits = [(density.dials(h, stretch={q: f}), posterior.seed, posterior.fits[h]) for q, f, h in missing]
     for job, fit in zip(missing, fit_many(density, refits, settings), strict=True):
         if fit.diagnostics.is_usable:
             own[job] = _Own(fit, log_evidence_by_bridge(density, fit))
