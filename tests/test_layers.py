@@ -26,6 +26,8 @@ FOREIGN = {
     "llvmlite": {"inference"},
     "pymc": {"inference.graph"},
     "pytensor": {"inference.graph"},
+    "dask": {"inference.fanout"},
+    "distributed": {"inference.fanout"},
 }
 ONLY_TYPES = {("record", "inference")}
 """What may be imported for annotations alone: a record is handed draws and knows nothing of how they were made."""

@@ -29,7 +29,7 @@ def blocks(language: str, document: str = README) -> list[str]:
 # --- the file language --------------------------------------------------------------------------------------
 
 LANGUAGE = DEVELOPERS.partition("## The file language\n")[2].partition("\n## ")[0]
-OF_A_DOSSIER = {"members", "observations", "correlations", "tables", "applies", "candidates"}
+OF_A_DOSSIER = {"members", "observations", "correlations", "tables", "applies", "candidates", "truth"}
 
 
 def fleet(home: Path) -> Path:

@@ -15,25 +15,35 @@ if TYPE_CHECKING:
     from gaugeglass.errors import Fault, InferenceError, SpecError, StoreError
     from gaugeglass.inference.posterior import Posterior, infer
     from gaugeglass.judgement.audit import audit
+    from gaugeglass.judgement.calibration import Calibration, Truths
     from gaugeglass.judgement.candidates import rank_candidates
     from gaugeglass.judgement.findings import Audit
+    from gaugeglass.judgement.pools import Pool
+    from gaugeglass.judgement.rankings import Ranking
     from gaugeglass.judgement.results import Assessment
     from gaugeglass.judgement.verdicts import judge
+    from gaugeglass.language.alternatives import alter
     from gaugeglass.language.files import check, load, specify
     from gaugeglass.language.spec import Spec
     from gaugeglass.language.writing import add, withdraw
+    from gaugeglass.publication.handing import Handout
+    from gaugeglass.record.runs import Examined
 
 __all__ = [
     "Assessment",
     "Audit",
+    "Calibration",
     "Fault",
     "InferenceError",
     "Posterior",
+    "Ranking",
     "Spec",
     "SpecError",
     "StoreError",
     "add",
+    "alter",
     "audit",
+    "calibrate",
     "check",
     "infer",
     "judge",
@@ -44,18 +54,23 @@ __all__ = [
     "record_run",
     "specify",
     "withdraw",
+    "write_article",
+    "write_frames",
 ]
 
 _HOMES = {
     "Assessment": "judgement.results",
     "Audit": "judgement.findings",
+    "Calibration": "judgement.calibration",
     "Fault": "errors",
     "InferenceError": "errors",
     "Posterior": "inference.posterior",
+    "Ranking": "judgement.rankings",
     "Spec": "language.spec",
     "SpecError": "errors",
     "StoreError": "errors",
     "add": "language.writing",
+    "alter": "language.alternatives",
     "audit": "judgement.audit",
     "check": "language.files",
     "infer": "inference.posterior",
@@ -67,7 +82,56 @@ _HOMES = {
 }
 
 
-def publish(posterior: Posterior, assessment: Assessment, *, reports: str | Path = "reports") -> Path:
+def calibrate(
+    of: Spec | Posterior, *, simulations: int = 200, truths: Truths = "prior", seed: int = 1,
+    processes: int | None = None, cluster: str | None = None, keep: str | Path | None = None,
+    progress: Callable[[str, float], None] | None = None,
+) -> Calibration:  # fmt: skip
+    """Say whether the engine is right as often as it says, on the evidence that a dossier has.
+
+    Truths are drawn, the dossier's own evidence is simulated from each, and all is inferred again.
+
+    Parameters
+    ----------
+    of
+        What ``load`` or ``infer`` gave.
+    simulations
+        Truths drawn. [1]
+    truths
+        Drawn of the ``prior``, over all that the model thinks possible, or of the ``posterior``, about where the
+        observed evidence leads.
+    processes, cluster
+        How many processes of this machine do the work, or the address of a Dask cluster; without either threads of
+        this process do. The numbers are the same on one kind of machine.
+    keep
+        A folder that keeps simulations as they are done, so that the same call goes on where it was interrupted.
+    progress
+        Called with what is being done and the share of it that is done. [1]
+
+    Raises
+    ------
+    InferenceError
+        If an inference is refused, or a cluster does not answer.
+    StoreError
+        If the folder keeps simulations of something else, or cannot be written.
+    ValueError
+        If both processes and a cluster are named.
+    """
+    from gaugeglass.inference.fanout import Place
+    from gaugeglass.judgement import calibration
+    from gaugeglass.record.partials import open_partial
+
+    place = Place(processes, cluster)
+    kept = keep and open_partial(Path(keep), calibration.identity(of, truths=truths, seed=seed))
+    return calibration.calibrate(
+        of, simulations=simulations, truths=truths, seed=seed, place=place, kept=kept or None, progress=progress
+    )
+
+
+def publish(
+    posterior: Posterior, assessment: Assessment, audit: Audit | None = None, ranking: Ranking | None = None, *,
+    reports: str | Path = "reports",
+) -> Path:  # fmt: skip
     """Record the run, and beside it the public form, in which whatever is private is redacted.
 
     Parameters are those of ``record_run``, and so is what it raises; SpecError where a private text also stands in a
@@ -78,7 +142,7 @@ def publish(posterior: Posterior, assessment: Assessment, *, reports: str | Path
     Path
         The folder of the public form; the page in it is ``report.html``.
     """
-    return make_public(record_run(posterior, assessment, reports=reports))
+    return make_public(record_run(posterior, assessment, audit, ranking, reports=reports))
 
 
 def make_public(run: str | Path) -> Path:
@@ -90,17 +154,107 @@ def make_public(run: str | Path) -> Path:
     own = runs.read(Path(run))
     private = own.spec()
     spec, assessment = redaction.public_form(private), redaction.public_assessment(own.assessment, private)
-    drawn = pictures(spec, assessment, *own.draws())
-    return runs.write_public(own, spec, assessment, drawn, page(spec, assessment, drawn, runs.facts(own.about)))
+    audit = own.audit and redaction.public_audit(own.audit, private)
+    ranking = own.ranking and redaction.public_ranking(own.ranking, private)
+    pool = own.pool()
+    public_pool = pool and redaction.public_pool(pool, private)
+    drawn = pictures(spec, assessment, *own.draws(), audit=audit, ranking=ranking)
+    told = runs.facts(runs.public_about(own, spec))
+    text = page(spec, assessment, drawn, told, pool=public_pool, audit=audit, ranking=ranking)
+    examined = _examined(spec, audit, ranking, public_pool)
+    return runs.write_public(own, spec, assessment, drawn, text, examined=examined)
 
 
-def record_run(posterior: Posterior, assessment: Assessment, *, reports: str | Path = "reports") -> Path:
+def write_article(run: str | Path, into: str | Path, *, private: bool = False) -> Path:
+    """Write what a run concluded as an article in Markdown, with its picture, into a folder.
+
+    Parameters
+    ----------
+    run
+        The folder of a recorded run.
+    into
+        The folder to write to, made where it is not there; what stands in it stays as it is.
+    private
+        Whether to show what is private, which is redacted otherwise.
+
+    Returns
+    -------
+    Path
+        The article.
+
+    Raises
+    ------
+    StoreError
+        If something of the same name is there, or the article cannot be written.
+    SpecError
+        If a private text also stands in a part that is not private.
+    """
+    from gaugeglass.publication import articles, frames
+    from gaugeglass.record.handouts import hand_out
+
+    told = _told(Path(run), private=private)
+    figure = frames.verdict_figure(told.spec, told.assessment, told.ends())
+    text = articles.article(told.spec, told.assessment, figure, told.reproduction)
+    told.refuse_leaks({articles.FILE: text})
+    hand_out({articles.FILE: text.encode(), articles.PICTURE: figure.png["wide"]}, Path(into))
+    return Path(into) / articles.FILE
+
+
+def write_frames(
+    run: str | Path, into: str | Path, *, private: bool = False, progress: Callable[[str, float], None] | None = None
+) -> Path:
+    """Draw figures for screens and a numbered sequence of frames in which the evidence joins, into a folder.
+
+    Each step between the first and the last is inferred anew. Parameters are those of ``write_article``, and so is what
+    it raises; ``progress`` is called with what is being done and the share of it that is done. [1]
+
+    Returns
+    -------
+    Path
+        ``frames.json``, which says what every picture shows; ``figures/`` and ``frames/`` stand beside it.
+    """
+    from gaugeglass.publication import frames
+    from gaugeglass.record.handouts import hand_out
+
+    told = _told(Path(run), private=private)
+    files = frames.files(told.spec, told.assessment, told.steps(progress), told.reproduction)
+    told.refuse_leaks({"frames.json": files["frames.json"].decode(), "names": "\n".join(files)})
+    hand_out(files, Path(into))
+    return Path(into) / "frames.json"
+
+
+def _told(run: Path, *, private: bool) -> Handout:
+    from gaugeglass.publication.handing import Handout
+
+    return Handout.of(run, private=private)
+
+
+def _examined(spec: Spec, audit: Audit | None, ranking: Ranking | None, pool: Pool | None) -> Examined:
+    """What is recorded beside an assessment."""
+    from gaugeglass.publication.audits import audit_document
+    from gaugeglass.publication.prospects import ranking_document
+    from gaugeglass.record.runs import Examined
+
+    audited = None if audit is None else audit_document(audit, spec)
+    ranked = None if ranking is None else ranking_document(ranking, spec)
+    return Examined(audited, ranked, pool)
+
+
+def record_run(
+    posterior: Posterior, assessment: Assessment, audit: Audit | None = None, ranking: Ranking | None = None, *,
+    reports: str | Path = "reports",
+) -> Path:  # fmt: skip
     """Draw the pictures, write the page and record the run, private parts and all.
+
+    What ``alter`` gave is recorded as an alternative to the latest run of the same files, if there is one.
 
     Parameters
     ----------
     posterior, assessment
         What ``infer`` and ``judge`` gave.
+    audit, ranking
+        What ``audit`` and ``rank_candidates`` gave; the page has a section for each that is handed over, and what an
+        audit drew lets readers question it.
     reports
         The folder of reports, in which the run gets a folder of its own.
 
@@ -119,9 +273,13 @@ def record_run(posterior: Posterior, assessment: Assessment, *, reports: str | P
     from gaugeglass.record import runs
 
     spec = posterior.spec
-    drawn = pictures(spec, assessment, posterior.prior_mixture, posterior.mixture)
-    text = page(spec, assessment, drawn, runs.facts(runs.about(posterior)))
-    return runs.write(posterior, assessment, drawn, text, Path(reports))
+    of = runs.parent(spec, Path(reports)) if spec.alternative else None
+    pool = audit.pool if audit else None
+    drawn = pictures(spec, assessment, posterior.prior_mixture, posterior.mixture, audit=audit, ranking=ranking)
+    told = runs.facts(runs.about(posterior, of=of))
+    text = page(spec, assessment, drawn, told, pool=pool, audit=audit, ranking=ranking)
+    examined = _examined(spec, audit, ranking, pool)
+    return runs.write(posterior, assessment, drawn, text, Path(reports), of=of, examined=examined)
 
 
 def _represent() -> None:

@@ -42,7 +42,7 @@ def test_an_audit_is_printed_and_drawn(
         assert f"\n{title}" in out
     assert out.endswith(f"\nnext: gaugeglass next {DOSSIER}\n")
     assert max(len(line) for line in out.splitlines() if DOSSIER not in line) <= 80
-    made = {f"{name}.{ending}" for name in ("influence", "prior-odds") for ending in ("json", "png", "svg")}
+    made = {f"{name}.{ending}" for name in ("influence", "tipping", "prior-odds") for ending in ("json", "png", "svg")}
     assert {p.name for p in (tmp_path / "drawn").iterdir()} == made
     assert [p.name for p in tmp_path.iterdir()] == ["drawn"]  # nothing was recorded
 

@@ -18,10 +18,10 @@ from gaugeglass.judgement.conflicts import contradictions, judged
 from gaugeglass.judgement.findings import Audit, UnitFinding
 from gaugeglass.judgement.leaving import leave_out, units
 from gaugeglass.judgement.powers import POWERS, SENSITIVE, distance
-from gaugeglass.judgement.ratios import log_norm_of_power, log_powered
+from gaugeglass.judgement.ratios import log_norm_of_power, log_powered, log_stretched
 from gaugeglass.judgement.smoothing import limit, smoothed
 from gaugeglass.judgement.verdicts import _propositions
-from gaugeglass.judgement.widths import screen
+from gaugeglass.judgement.widths import curves, screen
 from gaugeglass.language.families import make_prior
 from gaugeglass.language.files import specify
 from gaugeglass.language.spec import Spec
@@ -495,3 +495,17 @@ def test_leaving_an_original_out_takes_its_echoes_with_it() -> None:
 def test_audit_is_decided_by_the_seed() -> None:
     again = audit(infer(line(), seed=1, draws=4000))
     assert json.dumps(plain(again)) == json.dumps(plain(audited()))
+
+
+def test_where_weights_replaced_a_refit_at_another_width_is_recorded() -> None:
+    """Each width of the curve lists the hypotheses whose draws were weighted, and how good the weights were."""
+    whole = posterior()
+    target = {"high": (next(p.target for p in _propositions(whole) if p.name == "high"), 0.5)}
+    (curve,) = curves(whole, target).values()
+    at = {p.factor: p.weighted for p in curve.points}
+    assert at[1.0] == {}
+    near = at[2.0**0.5]
+    assert set(near) == {h.name for h in whole.spec.hypotheses if curve.latent not in h.fix}
+    assert all(k < limit(whole.fits[h].x[..., 0].size) for h, k in near.items())
+    logs = {h: log_stretched(whole.density, whole.fits[h], curve.latent, 2.0**0.5) for h in near}
+    assert near == pytest.approx({h: smoothed(log)[1] for h, log in logs.items()})

@@ -143,3 +143,16 @@ def test_arrays_are_read_written_and_moved_along() -> None:
 def test_what_is_not_understood_is_refused(line: str) -> None:
     with pytest.raises(NotImplementedError):
         build(f"def f(x: float) -> float:\n    {line}\n    return x\n", tails)
+
+
+def test_a_program_is_told_by_its_code_and_its_processor(monkeypatch: pytest.MonkeyPatch) -> None:
+    import llvmlite.binding as llvm
+
+    def digest(line: str) -> str:
+        return build(f"def f(x: float) -> float:\n    return {line}\n", tails).digest
+
+    assert digest("x + 1.0") == digest("x + 1.0") != digest("x + 2.0")
+    known = digest("x + 1.0")
+    assert build("def f(x: float) -> float:\n    return x\n", tails).processor == llvm.get_host_cpu_name()
+    monkeypatch.setattr("gaugeglass.inference.machine._processor", lambda: (llvm.get_host_cpu_name(), ""))
+    assert digest("x + 1.0") != known

@@ -19,9 +19,12 @@ from gaugeglass.judgement.moves import (
     infers_alike,
     moves,
     prior_standing,
+    recorded_standing,
     standing,
 )
 from gaugeglass.judgement.results import Probability, Spread
+from gaugeglass.judgement.verdicts import judge
+from gaugeglass.language.alternatives import alter
 from gaugeglass.language.files import check
 from gaugeglass.language.spec import Spec
 
@@ -127,6 +130,17 @@ def test_rows_of_a_table_are_counted(edit, tmp_path: Path) -> None:
     assert not infers_alike(before, now)
 
 
+def test_what_an_alternative_leaves_out_is_removed(edit, tmp_path: Path) -> None:
+    (tmp_path / "observations").mkdir(exist_ok=True)
+    (tmp_path / "observations" / "log.csv").write_text("energy,from,to\n66.6,12,96\n58.6,18,100\n")
+    before = edit(("inbox:", LOG))
+    found = changes(before, alter(before, without=["log:2", "bench-1"]))
+    assert found == (
+        Change("observation", "bench-1", "removed", "by bench_discharge, 199.0(12) Wh"),
+        Change("table", "log", "changed", "1 row removed"),
+    )
+
+
 # --- what moved ---------------------------------------------------------------------------------------------
 
 
@@ -185,6 +199,20 @@ def test_a_refit_of_the_same_evidence_agrees_within_its_errors(posterior: Poster
     assert len(found.levels) == 3
     assert [c.name for c in found.chances if c.moved] == []
     assert [q.name for q in found.levels if q.moved] == []
+
+
+def test_what_a_run_recorded_is_held_as_its_draws_have_it(posterior: Posterior) -> None:
+    """Medians and probabilities are the same numbers; their errors are of the same size, and rather larger."""
+    drawn = standing(posterior)
+    held = recorded_standing(posterior.spec, judge(posterior), posterior.mixture)
+    for mine, yours in zip(held.chances, drawn.chances, strict=True):
+        p, q = mine.probability, yours.probability
+        assert (mine.name, mine.kind, p.value, p.at_least) == (yours.name, yours.kind, q.value, q.at_least)
+        assert p.mcse == pytest.approx(q.mcse, rel=0.05, nan_ok=True)
+    for ours, theirs in zip(held.levels, drawn.levels, strict=True):
+        assert replace(ours, median_mcse=0.0, width_mcse=0.0) == replace(theirs, median_mcse=0.0, width_mcse=0.0)
+        for own, other in ((ours.median_mcse, theirs.median_mcse), (ours.width_mcse, theirs.width_mcse)):
+            assert own == other == 0 or 0.7 * other < own < 2 * other, (ours, theirs)
 
 
 def test_a_refit_agrees_with_a_whole_inference(posterior: Posterior) -> None:

@@ -63,7 +63,7 @@ def test_parts_of_other_units_are_converted_to_the_first(drawn: dict[str, Pictur
 def test_a_density_keeps_its_area_and_its_bound() -> None:
     draws = np.random.default_rng(3).exponential(1.0, 40_000)
     grid = np.linspace(-1, 12, 400)
-    density = densities._density(draws, grid)
+    density = densities.density(draws, grid)
     assert density.sum() * (grid[1] - grid[0]) == pytest.approx(1, abs=0.02)
     assert density[grid < -0.1].max() == 0
     assert density.max() > 0.85
@@ -73,7 +73,7 @@ def test_a_density_leaves_out_what_a_hypothesis_fixes() -> None:
     rng = np.random.default_rng(3)
     draws = np.where(rng.uniform(size=20_000) < 0.4, 0.0, rng.normal(5, 1, 20_000))
     grid = np.linspace(-2, 10, 400)
-    assert densities._density(draws, grid).sum() * (grid[1] - grid[0]) == pytest.approx(0.6, abs=0.02)
+    assert densities.density(draws, grid).sum() * (grid[1] - grid[0]) == pytest.approx(0.6, abs=0.02)
 
 
 def test_an_assessment_without_rivals_curve_or_observations_still_draws() -> None:

@@ -17,9 +17,18 @@ import pytest
 from gaugeglass.judgement.rankings import Expected
 from gaugeglass.judgement.results import Probability
 from gaugeglass.language.spec import Spec
-from gaugeglass.publication.audits import audit_document, audit_text, chance_text, finding, moves, odds, of_claim
+from gaugeglass.publication.audits import audit_brief, audit_document, audit_text, odds
+from gaugeglass.publication.carrying import chance_text, finding, moves, of_claim
 from gaugeglass.publication.influences import _apart, audit_pictures
-from gaugeglass.publication.prospects import best_sentence, expected, money, open_bits, ranking_document, ranking_text
+from gaugeglass.publication.prospects import (
+    best_sentence,
+    expected,
+    money,
+    open_bits,
+    ranking_brief,
+    ranking_document,
+    ranking_text,
+)
 from gaugeglass.publication.worths import worth_and_cost
 from publication import findings
 
@@ -272,6 +281,7 @@ def test_pictures_state_their_finding_and_are_the_same_bytes_each_time(spec: Spe
     drawn = draw()
     assert {p.name: plain(p.title) for p in drawn} == {
         "influence": "Without pack-cell the claim goes from 83.0 % to 33.0 %; that alone turns the verdict",
+        "tipping": "The verdict turns if pack-cell lies at 182.00 Wh or less: a chance of 31.0 %",
         "prior-odds": "The verdict turns first where “held” is given under 1 : 62 before the evidence, in place of 1 : 4",
         "candidates": "“full filing” is expected to tell most: 0.14 ± 0.01 bit for 3 000 000; for its cost, “city” tells more",
     }
@@ -280,6 +290,64 @@ def test_pictures_state_their_finding_and_are_the_same_bytes_each_time(spec: Spe
         assert picture.alt.startswith(picture.title)
         assert {len(row) for row in picture.numbers["rows"]} == {len(picture.numbers["columns"])}
     assert [p.svg for p in draw()] == [p.svg for p in drawn]
+
+
+def test_the_picture_of_tipping_values_has_every_shift_that_was_searched(spec: Spec) -> None:
+    picture = next(p for p in audit_pictures(findings.audit(), spec) if p.name == "tipping")
+    assert "pack-cell turns it at 182.00 Wh, a chance of 31.0 %." in plain(picture.alt)
+    assert "origin range test turns it at all +3.25 u, a chance of 1.2 %." in plain(picture.alt)
+    assert "bench-1: no turn from −8.0 to 8.0 u." in plain(picture.alt)
+    assert [(row[0], row[3], row[4], row[7]) for row in picture.numbers["rows"]] == [
+        ("pack-cell", "below", -2.5, 0.31), ("range test", "above", 3.25, 0.012), ("bench-2", None, None, None),
+        ("bench-1", None, None, None),
+    ]  # fmt: skip
+
+
+def test_where_no_shift_turns_the_verdict_the_picture_says_so(spec: Spec) -> None:
+    found = findings.audit()
+    calm = replace(found, units=tuple(replace(u, tipping=()) for u in found.units))
+    titles = {p.name: p.title for p in audit_pictures(calm, spec)}
+    assert titles["tipping"] == "No shift of a reading turns the verdict, as far as draws reach"
+    unsearched = replace(found, units=tuple(replace(u, tipping=(), sought=None) for u in found.units))
+    assert "tipping" not in {p.name for p in audit_pictures(unsearched, spec)}
+
+
+# --- in short -----------------------------------------------------------------------------------------------
+
+
+def test_an_audit_in_short_is_its_finding_and_what_moves_the_claim(spec: Spec) -> None:
+    text = plain(audit_brief(findings.audit(), spec))
+    assert text.startswith(plain(finding(findings.audit(), spec)))
+    assert "What carries it (with everything: software limited 83.0 % ± 0.6 %)" in text
+    assert "pack-cell 15.0 % 33.0 % ± 0.7 % ▼ 182.00 Wh 31.0 %" in text
+    assert "table log" not in text  # it moves nothing
+    assert text.endswith("These contradict each other: bench-1 and bench-2.")
+
+
+def test_many_contradictions_are_counted_in_short(spec: Spec) -> None:
+    found = findings.audit()
+    pair = found.contradictions[0]
+    many = tuple(replace(pair, second=f"bench-{k}", p_value=k / 1000) for k in (9, 3, 5, 4, 6))
+    text = plain(audit_brief(replace(found, contradictions=many), spec))
+    assert text.endswith("bench-1 and bench-3; bench-1 and bench-4; bench-1 and bench-5; and 2 more.")
+
+
+def test_candidates_in_short_are_those_that_help() -> None:
+    text = plain(ranking_brief(findings.ranking()))
+    assert text.startswith(plain(best_sentence(findings.ranking())))
+    assert "full filing 0.14 ± 0.01 3 000 000 0.047" in text
+    assert "weigh pack" not in text
+    vain = replace(findings.ranking(), worths=findings.ranking().worths[3:])
+    assert plain(ranking_brief(vain)) == plain(best_sentence(vain))
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_short_forms_fit_their_width(width: int, spec: Spec) -> None:
+    for text in (audit_brief(findings.audit(), spec, width), ranking_brief(findings.ranking(), width)):
+        assert max(map(len, text.splitlines())) <= width
+
+
+# --- places of labels ---------------------------------------------------------------------------------------
 
 
 def test_labels_at_one_height_are_moved_apart() -> None:

@@ -12,7 +12,8 @@ from gaugeglass.judgement.results import Assessment
 from gaugeglass.language.files import load
 from gaugeglass.language.spec import Candidate
 from gaugeglass.record.leaks import leaks
-from gaugeglass.record.redaction import public_assessment, public_form
+from gaugeglass.record.redaction import public_assessment, public_audit, public_form, public_ranking
+from record import examined
 
 
 def test_nothing_private_is_left_in_the_texts(secrets: Any, posterior: SimpleNamespace) -> None:
@@ -115,3 +116,51 @@ def test_the_reason_of_a_private_withdrawal_is_withheld_in_the_ledger(
     )
     found = public_assessment(replace(assessment, ledger=(row,)), posterior.spec).ledger[0]
     assert (found.withdrawn, found.aside) == ("withheld", "withdrawn: withheld")
+
+
+# --- audits and rankings ------------------------------------------------------------------------------------
+
+
+def test_an_audit_is_redacted_and_keeps_its_numbers(secrets: Any, posterior: SimpleNamespace) -> None:
+    spec = posterior.spec
+    before = replace(examined.audit(spec), pool=examined.pool(spec))
+    found = public_audit(before, spec)
+    assert found.pool is None  # it has a redaction of its own
+    assert "whisper-7" in repr(before)
+    assert [secret for secret in secrets if secret in repr(found)] == []
+    assert [u.unit.name for u in found.units] == ["public-1", "private-1"]
+    assert [u.unit.ids for u in found.units] == [("public-1",), ("private-1",)]
+    assert [(c.first, c.second) for c in found.contradictions] == [("public-1", "private-1")]
+    assert found.notes[1] == "draws without private-1 under as_stated are out of their limits"
+    assert [u.tipping for u in found.units] == [u.tipping for u in before.units]
+
+
+def test_words_in_a_note_that_only_contain_a_private_name_stay(posterior: SimpleNamespace) -> None:
+    noted = replace(examined.audit(posterior.spec), notes=("whisper-77, xwhisper-7 and whisper-7",))
+    assert public_audit(noted, posterior.spec).notes == ("whisper-77, xwhisper-7 and private-1",)
+
+
+def test_an_origin_that_a_private_observation_shares_is_renamed_in_both(
+    secrets: Any, posterior: SimpleNamespace
+) -> None:
+    first, private, echo = posterior.spec.dossier.observations
+    candidate = Candidate("again", "Ask once more", "filling", origin=private.origin)
+    dossier = replace(
+        posterior.spec.dossier,
+        observations=(replace(first, origin=private.origin), private, echo),
+        candidates=(candidate,),
+    )
+    spec = replace(posterior.spec, dossier=dossier, texts={})
+    audited = public_audit(examined.audit(spec), spec)
+    assert [(u.unit.kind, u.unit.name) for u in audited.units] == [
+        ("observation", "public-1"), ("observation", "private-1"), ("origin", "origin-1"),
+    ]  # fmt: skip
+    ranked = public_ranking(examined.ranking(spec, origin=private.origin), spec)
+    assert {w.origin for w in ranked.worths} == {"origin-1"}
+    assert [secret for secret in secrets if secret in repr((audited, ranked))] == []
+
+
+def test_an_audit_of_what_is_all_public_stays_as_it_is(posterior: SimpleNamespace) -> None:
+    open_ones = tuple(replace(o, private=False) for o in posterior.spec.dossier.observations)
+    spec = replace(posterior.spec, dossier=replace(posterior.spec.dossier, observations=open_ones))
+    assert public_audit(examined.audit(spec), spec) == examined.audit(spec)

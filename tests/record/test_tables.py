@@ -13,12 +13,17 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from gaugeglass import make_public
 from gaugeglass.errors import SpecError
 from gaugeglass.judgement.results import Assessment, LedgerRow
 from gaugeglass.language.files import load
 from gaugeglass.language.spec import Observation, Spec
+from gaugeglass.publication.audits import audit_document
+from gaugeglass.publication.prospects import ranking_document
 from gaugeglass.record import redaction, runs
 from gaugeglass.record.leaks import leaks
+from gaugeglass.record.pools import text_of
+from record import examined
 
 MODEL = """\
 format: 1
@@ -272,6 +277,12 @@ def test_packed_pictures_in_a_page_are_not_searched(spec: Spec) -> None:
     assert list(leaks(spec, {"page": page + "Smokethistle"})) == [("page", "Smokethistle")]
 
 
+def test_a_packed_pool_in_a_page_is_not_searched_but_its_words_are(spec: Spec) -> None:
+    page = '<script type="application/json">{"units": [], "data": "AAAA/Smokethistle+BBBB=="}</script>'
+    assert list(leaks(spec, {"page": page})) == []
+    assert list(leaks(spec, {"page": page.replace("[]", '["Smokethistle"]')})) == [("page", "Smokethistle")]
+
+
 def test_a_private_table_keeps_just_the_columns_that_inference_needs(spec: Spec) -> None:
     public = redaction.public_form(spec)
     text = next(text for file, text in public.texts.items() if file.endswith("private-table-1.csv"))
@@ -280,3 +291,54 @@ def test_a_private_table_keeps_just_the_columns_that_inference_needs(spec: Spec)
         ["97", "3", "T1", "origin-1"],
         ["96", "3", "T1", "origin-2"],
     ]
+
+
+# --- with an audit and candidates ---------------------------------------------------------------------------
+
+
+@pytest.fixture
+def whole(posterior: Any, assessment: Assessment, tmp_path: Path) -> Path:
+    """A run with everything that a run may have, but for its page."""
+    spec = posterior.spec
+    told = replace(assessment, ledger=ledger_of(spec), quantities=())
+    made = runs.Examined(
+        audit_document(examined.audit(spec), spec),
+        ranking_document(examined.ranking(spec, origin="Quillfeather"), spec),
+        examined.pool(spec),
+    )
+    return runs.write(posterior, told, (), None, tmp_path / "reports", examined=made)
+
+
+def test_an_audit_and_a_ranking_are_read_with_the_run(whole: Path, spec: Spec) -> None:
+    run = runs.read(whole)
+    assert run.audit == replace(examined.audit(spec), subject=run.assessment.subject)
+    assert run.ranking == examined.ranking(spec, origin="Quillfeather")
+
+
+def test_the_public_form_of_a_run_with_everything_says_nothing_private(whole: Path) -> None:
+    """Every file by its name and its bytes, pictures' words and numbers included, and the page."""
+    public = make_public(whole)
+    found = {str(p.relative_to(public)): p.read_bytes().decode("latin-1") for p in public.rglob("*") if p.is_file()}
+    assert {"report.html", "result.json", "figures/influence.json", "figures/tipping.svg"} <= set(found)
+    leaked = [(name, secret) for name, text in found.items() for secret in SECRETS if secret in name + text]
+    assert leaked == []
+    run = runs.read(public)
+    assert run.audit is not None
+    assert run.ranking is not None
+    assert [(u.unit.kind, u.unit.name) for u in run.audit.units] == [
+        ("observation", "mine-1"), ("observation", "mine-2"), ("observation", "private-1"), ("observation", "private-2"),
+        ("origin", "the keeper"), ("origin", "origin-1"), ("table", "open-days"), ("table", "private-table-1"),
+        ("table", "open-book"),
+    ]  # fmt: skip
+    assert {w.origin for w in run.ranking.worths} == {"origin-1"}
+    assert run.audit.units[2].tipping == runs.read(whole).audit.units[2].tipping  # type: ignore[union-attr]
+    assert "Without private-1" in found["report.html"]
+    told, pool = runs.read(whole).pool(), run.pool()
+    assert told is not None
+    assert pool is not None
+    assert [(a.name, a.origin) for a in pool.atoms[2:]] == [
+        ("private-1", "origin-1"), ("private-2", "withheld"), ("open-days", "the keeper"), ("open-days", "origin-1"),
+        ("private-table-1", "origin-1"), ("private-table-1", "origin-2"), ("open-book", "the keeper"),
+    ]  # fmt: skip
+    assert [secret for secret in SECRETS if secret in text_of(pool)] == []
+    assert np.array_equal(pool.codes, told.codes)

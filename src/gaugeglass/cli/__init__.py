@@ -1,6 +1,13 @@
 """The command line: one function a command. Results go to stdout, progress and warnings to stderr."""
 
-from gaugeglass.cli import editing, inferring, recorded, watching  # noqa: F401 - so that commands join the program
+from gaugeglass.cli import (  # noqa: F401 - so that commands join the program
+    calibrating,
+    comparing,
+    editing,
+    inferring,
+    recorded,
+    watching,
+)
 from gaugeglass.cli.endings import main, run
 from gaugeglass.cli.program import EXAMPLES, gaugeglass
 

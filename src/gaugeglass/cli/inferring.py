@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from gaugeglass.cli.altering import altered_spec, asked_for, what_if_options
+from gaugeglass.cli.calibrating import place_options
 from gaugeglass.cli.printing import colored, load_dossier, print_json, progress, save_pictures, say, width
 from gaugeglass.cli.program import (
     draws_option,
@@ -18,14 +20,15 @@ from gaugeglass.cli.program import (
     reports_option,
     seed_option,
 )
-from gaugeglass.cli.recorded import reports_of, show_run
+from gaugeglass.cli.recorded import reports_of, show_place, show_run
 
 if TYPE_CHECKING:
+    from gaugeglass.inference.fanout import Place
     from gaugeglass.inference.posterior import Posterior
     from gaugeglass.judgement.findings import Audit
     from gaugeglass.judgement.rankings import Ranking
     from gaugeglass.judgement.results import Assessment
-    from gaugeglass.language.spec import Spec
+    from gaugeglass.language.spec import Alternative, Spec
 
 DEMO = "heron-35"
 """The dossier that ``demo`` assesses."""
@@ -48,28 +51,57 @@ def demo(seed: int, draws: int, as_json: bool, reports: Path | None) -> None:
 
 @gaugeglass.command()
 @file_argument
+@what_if_options
 @seed_option
 @draws_option
 @json_option
 @reports_option
-def infer(file: str, seed: int, draws: int, as_json: bool, reports: Path | None) -> None:
-    """Infer and judge the dossier FILE and record the run; ``report`` makes its page later."""
+@click.pass_context
+def infer(context: click.Context, file: str, seed: int, draws: int, as_json: bool, reports: Path | None) -> None:
+    """Infer and judge the dossier FILE and record the run; 'report' makes its page later.
+
+    \b
+      gaugeglass infer observations/heron-35.yaml
+      gaugeglass infer observations/heron-35.yaml --without pack-cell --replace bench-1='198 ± 1 Wh'
+      gaugeglass infer observations/heron-35.yaml --prior held_back='{family: beta, mean: 0.05, sd: 0.02}'
+
+    With something otherwise than the files say, which stay as they are, it records an alternative to the latest run of
+    the same files and prints what that moved. Where there is no such run, the dossier as it stands is inferred first.
+    'report' and 'publish' show an alternative where it is named, and never as the latest run.
+    """  # noqa: D301 - click takes the sign for a paragraph to be left as it is
     from gaugeglass.record import runs
 
+    if asked := asked_for(context):
+        infer_alternative(file, asked, seed=seed, draws=draws, as_json=as_json, reports=reports or reports_of(file))
+        return
     posterior, assessment = infer_file(file, seed=seed, draws=draws)
     folder = runs.write(posterior, assessment, (), None, reports or reports_of(file))
     show_run(assessment, runs.read(folder), as_json=as_json)
 
 
 @gaugeglass.command()
-@file_argument
+@click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path())
+@place_options
 @seed_option
 @draws_option
 @json_option
 @reports_option
-def assess(file: str, seed: int, draws: int, as_json: bool, reports: Path | None) -> None:
-    """Do the whole job for the dossier FILE: check, infer, judge, draw, write the page, record the run."""
+def assess(
+    files: tuple[str, ...], place: Place, seed: int, draws: int, as_json: bool, reports: Path | None
+) -> int | None:
+    """Do the whole job for the dossier FILE: check, infer, judge, audit, rank candidates, record it with its page.
+
+    Several are assessed side by side, in as many processes as there are cores unless told otherwise, and listed in
+    reports/index.html. One that fails is listed there too and stops no other; the exit status is the worst of all: 3
+    before 4, 5 and 1. Workers of a cluster find the files, and leave the runs, where they are here.
+    """
+    if len(files) > 1 or place.processes or place.cluster:
+        from gaugeglass.cli.assessing import assess_files
+
+        return assess_files(files, seed=seed, draws=draws, as_json=as_json, reports=reports, place=place)
+    (file,) = files
     assess_file(file, seed=seed, draws=draws, as_json=as_json, reports=reports or reports_of(file))
+    return None
 
 
 @gaugeglass.command()
@@ -151,24 +183,59 @@ def assess_file(file: str, *, seed: int, draws: int, as_json: bool, reports: Pat
     from gaugeglass import record_run
     from gaugeglass.record import runs
 
-    posterior, assessment = infer_file(file, seed=seed, draws=draws)
-    with progress() as tell:
+    def examined(posterior: Posterior, tell: Callable[[str, float], None]) -> Path:
+        from gaugeglass.judgement.audit import audit
+        from gaugeglass.judgement.candidates import rank_candidates, spec_candidates
+        from gaugeglass.judgement.verdicts import judge
+
+        assessment, audited = judge(posterior, progress=tell), audit(posterior, progress=tell)
+        tell("weighing candidates", 0.0)
+        ranking = rank_candidates(posterior) if spec_candidates(posterior.spec) else None
         tell("drawing pictures", 0.0)
-        folder = record_run(posterior, assessment, reports=reports)
-    show_run(assessment, runs.read(folder), as_json=as_json)
-    if any(row.private for row in assessment.ledger):
+        return record_run(posterior, assessment, audited, ranking, reports=reports)
+
+    _, folder = after_inference(load_dossier(file), examined, seed=seed, draws=draws)
+    run = runs.read(folder)
+    more = [f"more    gaugeglass audit {file}", *([f"        gaugeglass next {file}"] if run.ranking else [])]
+    show_run(run.assessment, run, as_json=as_json, more="\n".join(more))
+    if any(row.private for row in run.assessment.ledger):
         say(f"this run shows what is private; 'gaugeglass publish {folder}' makes a form that does not")
+
+
+def infer_alternative(file: str, asked: Alternative, *, seed: int, draws: int, as_json: bool, reports: Path) -> None:
+    """Infer a dossier with something otherwise, record that and print what it moved."""
+    from gaugeglass.record import runs
+
+    spec = load_dossier(file)
+    altered = altered_spec(spec, asked)
+    parent = runs.parent(spec, reports)
+    if parent is None:
+        parent = runs.read(runs.write(*infer_spec(spec, seed=seed, draws=draws), (), None, reports))
+        say(f"there was no run of these files yet, so the dossier as it stands was inferred first: {parent.folder}")
+    run = runs.read(runs.write(*infer_spec(altered, seed=seed, draws=draws), (), None, reports, of=parent))
+    from gaugeglass.publication.alternatives import alternative_document, alternative_text
+
+    if as_json:
+        print_json(alternative_document(run, parent))
+        return
+    click.echo(alternative_text(run, parent, width(), color=colored()))
+    show_place(run)
 
 
 def infer_file(file: str, *, seed: int, draws: int) -> tuple[Posterior, Assessment]:
     """Infer and judge a dossier."""
+    return infer_spec(load_dossier(file), seed=seed, draws=draws)
+
+
+def infer_spec(spec: Spec, *, seed: int, draws: int) -> tuple[Posterior, Assessment]:
+    """Infer and judge what was read."""
 
     def judged(posterior: Posterior, tell: Callable[[str, float], None]) -> Assessment:
         from gaugeglass.judgement.verdicts import judge
 
         return judge(posterior, progress=tell)
 
-    return after_inference(load_dossier(file), judged, seed=seed, draws=draws)
+    return after_inference(spec, judged, seed=seed, draws=draws)
 
 
 def after_inference[T](
@@ -177,9 +244,9 @@ def after_inference[T](
     """A posterior, and what is made of it while progress is shown."""
     with progress() as tell:
         tell("starting", 0.0)
-        from gaugeglass.inference.posterior import infer as infer_spec
+        from gaugeglass.inference.posterior import infer as infer_all
 
-        posterior = infer_spec(spec, seed=seed, draws=draws, progress=tell)
+        posterior = infer_all(spec, seed=seed, draws=draws, progress=tell)
         made = do(posterior, tell)
     if posterior.note:
         say(f"note: {posterior.note}")

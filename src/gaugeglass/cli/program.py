@@ -14,10 +14,14 @@ Examples:
   gaugeglass demo                                 the whole job, on an invented van
   gaugeglass new my-work                          lay out a workspace of your own
   gaugeglass check observations/heron-35.yaml     say everything that is wrong with a file
-  gaugeglass assess observations/heron-35.yaml    infer, judge, draw, write the page, record
+  gaugeglass assess observations/heron-35.yaml    infer, judge, audit, write the page, record
   gaugeglass audit observations/heron-35.yaml     what carries the verdict, and what would overturn it
   gaugeglass next observations/heron-35.yaml      which observation to make next
+  gaugeglass calibrate observations/heron-35.yaml whether the engine is right as often as it says
   gaugeglass report heron-35                      show the latest run of a dossier again
+  gaugeglass runs heron-35                        every verdict through time, and what came in between
+  gaugeglass compare heron-35@latest~1 heron-35   which input moved which verdict by how much
+  gaugeglass score                                what was claimed against the truth, once it is known
   gaugeglass publish heron-35                     make the form that shows nothing private
   gaugeglass add observations/heron-35.yaml       append an observation; it asks for what it needs
   gaugeglass watch observations/heron-35.yaml     say after each save what it moved
@@ -25,8 +29,8 @@ Examples:
 Infers hidden quantities from scattered observations, weighs rival explanations and says how probable each claim is.
 
 \b
-Exit status: 0 done, 1 a bug of ours, 2 wrong usage, 3 the input is at fault, 4 the inference was refused,
-5 a dossier or the store of runs cannot be written, or the store is damaged, 130 interrupted.
+Exit status: 0 done, 1 a bug of ours or a run that is not reproduced, 2 wrong usage, 3 the input is at fault, 4 the
+inference was refused, 5 a dossier or the store of runs cannot be written, or the store is damaged, 130 interrupted.
 
 \b
 Completion of commands and options, in bash (zsh and fish likewise):

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from gaugeglass.cli.handing import hand_out, handing_options, refuse_options_of_handouts
 from gaugeglass.cli.printing import colored, load_dossier, print_json, width
 from gaugeglass.cli.program import gaugeglass, json_option, reports_option
 
@@ -18,11 +19,28 @@ if TYPE_CHECKING:
 
 @gaugeglass.command()
 @click.argument("run_or_dossier")
+@handing_options
 @json_option
 @reports_option
-def report(run_or_dossier: str, as_json: bool, reports: Path | None) -> None:
-    """Show a run again, or the latest one of a dossier, and make its page if it has none yet."""
+def report(
+    run_or_dossier: str, form: str, into: Path | None, private: bool, as_json: bool, reports: Path | None
+) -> None:
+    """Show a run again, or the latest one of a dossier, and make its page if it has none yet.
+
+    \b
+      gaugeglass report heron-35
+      gaugeglass report heron-35 --format md
+      gaugeglass report heron-35 --format png --into film
+
+    As md it writes an article in Markdown with its picture; as png single figures, wide and square, and a numbered
+    sequence of frames: what is known before any evidence, as each piece of it joins in order of date, and in the end.
+    Both show what the public form shows, unless --private is given.
+    """  # noqa: D301 - click takes the sign for a paragraph to be left as it is
+    refuse_options_of_handouts(form, into, private=private)
     run = find_run(run_or_dossier, reports)
+    if form != "html":
+        hand_out(run, form, into, private=private, as_json=as_json)
+        return
     if not (run.folder / "report.html").is_file():
         make_page(run)
     show_run(run.assessment, run, as_json=as_json)
@@ -46,6 +64,7 @@ def publish(run_or_dossier: str, as_json: bool, reports: Path | None) -> None:
         told = {"folder": str(public.folder), "page": str(public.folder / "report.html"), "digest": public.digest}
         print_json({"format": "gaugeglass.publication/1", **told})
         return
+    show_alternative(public)
     click.echo(public.assessment.sentence)
     click.echo(f"\npage    {public.folder / 'report.html'}\ndigest  sha256:{public.digest}")
 
@@ -77,18 +96,49 @@ def make_page(run: Run) -> None:
     from gaugeglass.record import runs
 
     spec = run.spec()
-    drawn = pictures(spec, run.assessment, *run.draws())
-    runs.add_page(run, drawn, page(spec, run.assessment, drawn, runs.facts(run.about)))
+    audit, ranking = run.audit, run.ranking
+    drawn = pictures(spec, run.assessment, *run.draws(), audit=audit, ranking=ranking)
+    told = runs.facts(run.about)
+    runs.add_page(run, drawn, page(spec, run.assessment, drawn, told, pool=run.pool(), audit=audit, ranking=ranking))
 
 
-def show_run(assessment: Assessment, run: Run, *, as_json: bool) -> None:
-    """Print what a run concluded, and where it is kept."""
+def show_run(assessment: Assessment, run: Run, *, as_json: bool, more: str = "") -> None:
+    """Print what a run concluded, how to learn ``more`` of that, and where it is kept."""
     if as_json:
-        print_json({**json.loads((run.folder / "result.json").read_bytes()), "run": str(run.folder)})
+        told = {"alternative": run.alternative} if run.alternative else {}
+        print_json({**json.loads((run.folder / "result.json").read_bytes()), "run": str(run.folder), **told})
         return
     from gaugeglass.publication.tables import assessment_text
 
-    click.echo(assessment_text(assessment, width(), color=colored()))
+    show_alternative(run)
+    whole = assessment_text(assessment, width(), color=colored())
+    click.echo("\n\n".join([whole, *_examined_texts(run), *([more] if more else [])]))
+    show_place(run)
+
+
+def _examined_texts(run: Run) -> list[str]:
+    """What an audit and a ranking of candidates say in short, as far as they were made."""
+    from gaugeglass.publication.audits import audit_brief
+    from gaugeglass.publication.prospects import ranking_brief
+
+    found = []
+    if run.audit is not None and (run.folder / "inputs").is_dir():
+        found.append(audit_brief(run.audit, run.spec(), width(), color=colored()))
+    if run.ranking is not None:
+        found.append(ranking_brief(run.ranking, width(), color=colored()))
+    return found
+
+
+def show_alternative(run: Run) -> None:
+    """Print of an alternative that it is one, and to what."""
+    if run.alternative:
+        from gaugeglass.publication.alternatives import heading_text
+
+        click.echo(f"{heading_text(run.spec(), run.alternative['of'], width(), color=colored())}\n")
+
+
+def show_place(run: Run) -> None:
+    """Print where a run is kept, and its page."""
     page = run.folder / "report.html"
     click.echo(f"\nrun     {run.folder}")
     click.echo(f"page    {page}" if page.is_file() else f"page    none yet; 'gaugeglass report {run.folder}' makes it")

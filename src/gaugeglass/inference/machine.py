@@ -15,6 +15,7 @@ from __future__ import annotations
 import ast
 import ctypes
 import functools
+import hashlib
 import inspect
 import itertools
 import math
@@ -57,10 +58,16 @@ class _Value(NamedTuple):
 
 @dataclass(frozen=True)
 class Machine:
-    """Functions in memory; their addresses hold as long as this object lives."""
+    """Functions in memory; their addresses hold as long as this object lives.
+
+    ``processor`` is what they were compiled for, by LLVM's name for it, and ``digest`` the SHA-256 of what was compiled
+    and of all that this processor can do: with the same LLVM, the same digest means the same machine code.
+    """
 
     addresses: Mapping[str, int]
     engine: Any = field(repr=False)
+    processor: str = ""
+    digest: str = ""
 
     def function(self, name: str, arguments: Sequence[Any], returns: Any) -> Any:
         """A function to be called through ctypes, which lets other threads run meanwhile."""
@@ -383,7 +390,8 @@ def build(source: str, library: ModuleType) -> Machine:
     import llvmlite.binding as llvm
 
     target = _target()
-    module = llvm.parse_assembly(lower(source, library))
+    text = lower(source, library)
+    module = llvm.parse_assembly(text)
     module.verify()
     tuning = llvm.create_pipeline_tuning_options(speed_level=2)
     tuning.loop_vectorization = True
@@ -392,7 +400,9 @@ def build(source: str, library: ModuleType) -> Machine:
     engine = llvm.create_mcjit_compiler(module, target)
     engine.finalize_object()
     names = [tree.name for tree in _functions(ast.parse(source))]
-    return Machine({name: engine.get_function_address(name) for name in names}, engine)
+    cpu, features = _processor()
+    digest = hashlib.sha256("\n".join([cpu, features, text]).encode()).hexdigest()
+    return Machine({name: engine.get_function_address(name) for name in names}, engine, cpu, digest)
 
 
 def _target() -> Any:
@@ -400,8 +410,15 @@ def _target() -> Any:
     import llvmlite.binding as llvm
 
     _prepare()
-    cpu, features = llvm.get_host_cpu_name(), llvm.get_host_cpu_features().flatten()
+    cpu, features = _processor()
     return llvm.Target.from_default_triple().create_target_machine(cpu=cpu, features=features, opt=2, jit=True)
+
+
+def _processor() -> tuple[str, str]:
+    """The processor at hand by LLVM's name, and what it can do."""
+    import llvmlite.binding as llvm
+
+    return llvm.get_host_cpu_name(), llvm.get_host_cpu_features().flatten()
 
 
 @functools.cache

@@ -60,10 +60,10 @@ def draw(address: int, packed: Floats, start: Floats, *, chains: int, draws: int
     make = lib.PyNutsSettings.LowRank if low_rank else lib.PyNutsSettings.Diag
     settings = make(seed)
     settings.update({"num_tune": tune, "num_draws": draws, "num_chains": chains, "target_accept": accept})
-    dials = packed.ctypes.data
+    dials, identity = packed.ctypes.data, _identity()
     model = lib.PyMcModel(
         lib.LogpFunc(address, dials, packed),
-        lib.ExpandFunc(size, size, _identity().addresses["copy"], dials, packed),
+        lib.ExpandFunc(size, size, identity.addresses["copy"], dials, (packed, identity)),
         lib.PyVariable.new_variables(["x"], ["float64"], [(size,)], {"free": size}, {"x": ("free",)}),
         size,
         {"free": size},

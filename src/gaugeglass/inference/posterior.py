@@ -35,6 +35,7 @@ _VAGUE = 0.2
 """Error of a log marginal likelihood above which a bridge from few draws is not taken. [nat]"""
 _SPARE = 1.2
 """Since the errors that it is reckoned from are estimates themselves. [1]"""
+_DIGITS = 16  # of a digest, which are enough to tell programs apart
 _VERSIONED = ("gaugeglass", "pymc", "nutpie", "llvmlite", "numpy", "scipy")
 
 type Progress = Callable[[str, float], None]
@@ -81,11 +82,13 @@ class Posterior:
 
     @cached_property
     def versions(self) -> dict[str, str]:
-        """What computed it."""
+        """What computed it; with the same ``program`` and libraries, the same seed gives the same draws."""
+        machine = self.density.machine
         return {name: version(name) for name in _VERSIONED} | {
             "python": platform.python_version(),
             "sampler": SAMPLER,
-            "processor": platform.processor() or platform.machine(),
+            "program": machine.digest[:_DIGITS],
+            "processor": f"{platform.machine()} {machine.processor}",
             "system": platform.platform(terse=True),
         }
 

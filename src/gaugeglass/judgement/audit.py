@@ -23,6 +23,7 @@ from gaugeglass.judgement.findings import (
 from gaugeglass.judgement.leaving import Left, leave_out, units
 from gaugeglass.judgement.moves import leading
 from gaugeglass.judgement.odds import odds_curves
+from gaugeglass.judgement.pooling import make_pool
 from gaugeglass.judgement.powers import priors
 from gaugeglass.judgement.predictions import chance_wrong
 from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Probability, Spread
@@ -69,7 +70,8 @@ def audit(posterior: Posterior, *, progress: Progress | None = None) -> Audit:
     odds = tuple(odds_curves(posterior, whole.shares))
     notes = tuple(_notes(found))
     name = claim.name if claim else None
-    return Audit(spec.dossier.subject, name, posterior.seed, found, against, pairs, scaled, odds, notes)
+    pool = make_pool(posterior, lefts)
+    return Audit(spec.dossier.subject, name, posterior.seed, found, against, pairs, scaled, odds, notes, pool)
 
 
 class _Whole:

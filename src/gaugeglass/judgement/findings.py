@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
+from gaugeglass.judgement.pools import Pool
 from gaugeglass.judgement.results import Probability, Spread
 
 type Diagnosis = Literal["insensitive", "prior and evidence may conflict", "the prior decides"]
@@ -228,7 +229,8 @@ class Audit:
     """How far each verdict rests on each thing it rests on.
 
     ``claim`` is the leading claim, None where the model has none. ``pairs`` is how many pairs of observations were
-    compared for ``contradictions``. ``notes`` say what could not be found, and why.
+    compared for ``contradictions``. ``notes`` say what could not be found, and why. ``pool`` answers what-ifs, and is
+    None where it was not kept.
     """
 
     subject: str
@@ -240,3 +242,4 @@ class Audit:
     priors: PriorFindings
     odds: tuple[OddsCurve, ...]
     notes: tuple[str, ...] = ()
+    pool: Pool | None = field(default=None, repr=False, compare=False)

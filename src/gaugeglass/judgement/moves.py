@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
@@ -13,14 +13,16 @@ import numpy as np
 from gaugeglass.inference.density import Floats
 from gaugeglass.inference.posterior import Posterior, holds, probability
 from gaugeglass.inference.sampling import Fit
-from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Probability, Spread
+from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Assessment, Probability, QuantitySummary, Spread
 from gaugeglass.judgement.spreads import spread_of
 from gaugeglass.judgement.verdicts import _bounded
-from gaugeglass.language.spec import Given, Observation, Source, Spec
+from gaugeglass.language.spec import AS_STATED, Given, Observation, Source, Spec
 
 ERRORS = 3.0
 """Monte Carlo errors of a difference beyond which something is said to have moved: our convention, and so many since an
 answer compares some forty numbers, of which two errors would mark one or two for nothing. [1]"""
+_FEWEST = 20
+"""Draws of a hypothesis below which they add nothing to an error that could be reckoned. [1]"""
 _LEAST = 1e-4
 """Difference of two probabilities below which nothing is said to have moved: the last digit that is printed. [1]"""
 _BARE = {"source": Source(), "note": "", "private": False, "date": "", "line": None}
@@ -82,7 +84,7 @@ def _bare(o: Observation) -> Observation:
 
 
 def _observations(before: Spec, now: Spec) -> Iterator[Change]:
-    old, new = ({o.id: o for o in spec.dossier.observations} for spec in (before, now))
+    old, new = ({o.id: o for o in spec.dossier.observations if _stays(o, spec)} for spec in (before, now))
     for name, o in new.items():
         if name not in old:
             yield Change("observation", name, "added", f"by {o.method}, {_stated(o)}")
@@ -96,6 +98,11 @@ def _observations(before: Spec, now: Spec) -> Iterator[Change]:
     for name, o in old.items():
         if name not in new:
             yield Change("observation", name, "removed", f"by {o.method}, {_stated(o)}")
+
+
+def _stays(o: Observation, spec: Spec) -> bool:
+    """Whether an alternative does not leave an observation out."""
+    return o.id not in spec.dossier.left_out
 
 
 def _stated(o: Observation) -> str:
@@ -127,7 +134,10 @@ def _tables(before: Spec, now: Spec) -> Iterator[Change]:
     """Rows have no names of their own, so that one changed is one gone and one come."""
     old, new = ({t.id: t for t in spec.dossier.tables} for spec in (before, now))
     for name in dict.fromkeys((*new, *old)):
-        gone, come = (_rows(t.rows) if (t := tables.get(name)) else Counter[str]() for tables in (old, new))
+        gone, come = (
+            _rows(o for o in tables[name].rows if _stays(o, spec)) if name in tables else Counter[str]()
+            for tables, spec in ((old, before), (new, now))
+        )
         removed, added = (gone - come).total(), (come - gone).total()
         how: How = "added" if name not in old else "removed" if name not in new else "changed"
         if how != "changed" or removed or added:
@@ -159,7 +169,7 @@ def _dossier(before: Spec, now: Spec) -> Iterator[Change]:
         if old != new:
             how: How = "added" if old is None else "removed" if new is None else "changed"
             yield Change("given", name, how, "", (Part("", old, new, givens.get(name, "1")),))
-    told = {"givens", "observations", "tables", "file"}
+    told = {"givens", "observations", "tables", "file", "left_out"}
     yield from (Change("dossier", key, "changed") for key in _differing(before.dossier, now.dossier) if key not in told)
 
 
@@ -269,6 +279,50 @@ def prior_standing(posterior: Posterior) -> Standing:
     return _standing(posterior, posterior.priors, posterior.weights.prior, None)
 
 
+def recorded_standing(spec: Spec, assessment: Assessment, draws: Mapping[str, Floats]) -> Standing:
+    """What is held after the evidence, from what a run recorded.
+
+    Errors of medians and widths are those of the draws that are recorded, of which there are fewer than were drawn, and
+    so at most somewhat larger than ``standing`` has them.
+
+    Parameters
+    ----------
+    draws : mapping of name to array, dims ("draw",)
+        Of every quantity, over the hypotheses, and ``hypothesis``, which each is of.
+    """
+    known, errors = {q.name: q for q in assessment.quantities}, [h.mcse for h in assessment.hypotheses]
+    levels = tuple(_recorded_level(known[name], draws[name], draws["hypothesis"], errors) for name in leading(spec))
+    return Standing(recorded_chances(assessment), levels)
+
+
+def recorded_chances(assessment: Assessment) -> tuple[Chance, ...]:
+    """How probable every claim was when a run was recorded, and every hypothesis where there are any."""
+    claims = [Chance(v.claim, v.says, "claim", v.posterior) for v in assessment.verdicts if v.kind == "claim"]
+    rivals = [Chance(h.name, h.says, "hypothesis", Probability(h.posterior, h.mcse)) for h in assessment.hypotheses]
+    return (*claims, *(rivals if [h.name for h in assessment.hypotheses] != [AS_STATED] else ()))
+
+
+def _recorded_level(q: QuantitySummary, mixed: Floats, owner: Floats, weight_errors: Sequence[float]) -> Level:
+    edge, finite = (1 - INTERVAL_PROBABILITY) / 2, np.isfinite(mixed)
+
+    def error(share: float) -> float:
+        below = (mixed <= np.quantile(mixed[finite], share)).astype(np.float64)
+        own = {str(k): below[finite & (owner == k)] for k in range(len(weight_errors))}
+        weighed = [e * (b.mean() - share) for e, b in zip(weight_errors, own.values(), strict=True) if len(b)]
+        enough = {k: b[None] for k, b in own.items() if len(b) >= _FEWEST}
+        weights = np.array([b.size for b in enough.values()]) / finite.sum()
+        return _half_way(mixed[finite], share, math.hypot(probability(enough, weights, None)[1], *weighed))
+
+    lower, median, upper = (error(share) for share in (edge, 0.5, 1 - edge))
+    return Level(q.name, q.unit, q.posterior, median, math.hypot(lower, upper))
+
+
+def _half_way(finite: Floats, share: float, mcse: float) -> float:
+    """Half of how far a quantile moves when its probability moves by one Monte Carlo error either way."""
+    lower, upper = np.quantile(finite, np.clip([share - mcse, share + mcse], 0, 1))
+    return float(upper - lower) / 2
+
+
 def moves(before: Standing, now: Standing) -> Moves:
     """How two standings differ, entry by entry as the second one has them."""
     chances = {(c.kind, c.name): c.probability for c in before.chances}
@@ -284,11 +338,11 @@ def _chance_move(now: Chance, before: Probability | None) -> ChanceMove:
     if before is None:
         return ChanceMove(now.name, now.says, now.kind, None, here, math.nan, moved=False)
     shift = here.value - before.value
-    moved = abs(shift) > max(ERRORS * math.hypot(_error(here), _error(before)), _LEAST)
+    moved = abs(shift) > max(ERRORS * math.hypot(error_of(here), error_of(before)), _LEAST)
     return ChanceMove(now.name, now.says, now.kind, before, here, shift, moved)
 
 
-def _error(p: Probability) -> float:
+def error_of(p: Probability) -> float:
     """The error of a probability; where every draw agrees, so much that the bound lies at the limit of a move."""
     if math.isfinite(p.mcse):
         return p.mcse
@@ -336,13 +390,11 @@ class _Mixture:
         return Level(name, unit, spread_of(mixed), median, math.hypot(lower, upper))
 
     def _quantile_mcse(self, name: str, mixed: Floats, share: float) -> float:
-        """Half of how far a quantile moves when its probability moves by one Monte Carlo error either way."""
         finite = mixed[np.isfinite(mixed)]
         edge = float(np.quantile(finite, share))
         below = {h: (fit.quantities[name] <= edge).astype(np.float64) for h, fit in self.fits.items()}
         _, mcse = probability(below, self.weights, self.replicates)
-        lower, upper = np.quantile(finite, np.clip([share - mcse, share + mcse], 0, 1))
-        return float(upper - lower) / 2
+        return _half_way(finite, share, mcse)
 
 
 def _standing(posterior: Posterior, fits: Mapping[str, Fit], weights: Floats, replicates: Floats | None) -> Standing:

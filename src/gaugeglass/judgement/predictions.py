@@ -16,7 +16,7 @@ from gaugeglass.judgement.results import LedgerRow
 from gaugeglass.judgement.spreads import spread_of
 from gaugeglass.language.expressions import Const, Node, Op, evaluate, placed
 from gaugeglass.language.late import Late
-from gaugeglass.language.spec import Method, Observation, Spec
+from gaugeglass.language.spec import LEFT_OUT, Method, Observation, Spec
 
 special = Late("scipy.special")
 
@@ -287,10 +287,16 @@ def _table_row(posterior: Posterior, rows: tuple[Observation, ...], rng: np.rand
         withdrawn=None,
         predicted=None,
         tail=None,
-        aside=None if counted else "every reading is set aside",
+        aside=None if counted else _aside_alike(rows, spec),
         rows=len(counted),
         outside=float(np.mean(np.array(tails) < _TAIL)) if tails else None,
     )
+
+
+def _aside_alike(rows: tuple[Observation, ...], spec: Spec) -> str:
+    """Why none of a table's readings counts."""
+    is_left_out = all(spec.set_aside[o.id] == LEFT_OUT for o in rows)
+    return LEFT_OUT if is_left_out else "every reading is set aside"
 
 
 _TAIL = 0.1

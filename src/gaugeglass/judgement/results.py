@@ -88,12 +88,17 @@ class Words:
 
 @dataclass(frozen=True, slots=True)
 class WidthPoint:
-    """The verdict with one prior narrowed or widened by ``factor`` on its unconstrained scale, median kept."""
+    """The verdict with one prior narrowed or widened by ``factor`` on its unconstrained scale, median kept.
+
+    ``weighted`` lists the hypotheses of which importance weights of the draws at hand replaced a refit, each with the
+    Pareto k of their tail [1]; where the factor is 1, nothing had to be replaced.
+    """
 
     factor: float
     probability: float
     mcse: float
     bayes_factor: float
+    weighted: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 
+from gaugeglass.inference import convergence
 from gaugeglass.inference.density import Floats
 from gaugeglass.inference.sampling import effective_size
 
@@ -37,7 +38,7 @@ def smoothed(logs: Floats) -> tuple[Floats, float]:
     if count < _FEWEST or not math.isfinite(top):
         return logs, math.inf
     order = np.argsort(flat, kind="stable")
-    tail, cutoff = np.exp(flat[order[-count:]] - top), math.exp(flat[order[-count - 1]] - top)
+    tail, cutoff = np.exp(flat[order[-count:]] - top), float(np.exp(flat[order[-count - 1]] - top))
     if float(np.ptp(flat)) < 1e-12:
         return logs, -math.inf
     k, scale = _pareto(tail - cutoff)
@@ -74,6 +75,16 @@ def mean_and_error(values: Floats, shares: Floats | None = None) -> tuple[float,
     mean = float(np.mean(values)) if shares is None else float(np.sum(own * values))
     pulls = own * values.size * (values - mean)
     return mean, math.sqrt(float(pulls.var()) / effective_size(pulls))
+
+
+def means_and_errors(values: Floats, shares: Floats) -> tuple[Floats, Floats]:
+    """The same of several things at once, dims ("chain", "draw", "what") to ("what",)."""
+    own = shares[..., None]
+    means = np.sum(own * values, axis=(0, 1))
+    pulls = own * shares.size * (values - means)
+    variance = pulls.var(axis=(0, 1))
+    size = np.where(variance > 0, np.minimum(convergence.ess_mean(pulls), shares.size), shares.size)
+    return means, np.sqrt(variance / np.where(np.isfinite(size), size, 1.0))
 
 
 def effective(shares: Floats) -> float:

@@ -31,13 +31,15 @@ type Target = Callable[[str, Mapping[str, Floats]], Floats]
 class Refit:
     """Everything under one prior's other width.
 
-    ``shares`` are those of the draws at hand, by hypothesis, where they stand in for a refit, dims ("chain", "draw").
+    ``shares`` are those of the draws at hand, by hypothesis, where they stand in for a refit, dims ("chain", "draw");
+    ``pareto_k`` [1] is the shape of their tail.
     """
 
     fits: Mapping[str, Fit]
     priors: Mapping[str, Fit]
     weights: Weights
     shares: Mapping[str, Floats] = field(default_factory=dict)
+    pareto_k: Mapping[str, float] = field(default_factory=dict)
 
 
 def curves(posterior: Posterior, targets: Mapping[str, tuple[Target, float]],
@@ -113,6 +115,7 @@ class _Own:
     fit: Fit
     evidence: Evidence
     shares: Floats | None = None
+    pareto_k: float = math.nan
 
 
 def _refit(
@@ -153,7 +156,7 @@ def _at_hand(posterior: Posterior, latent: str, factor: float, name: str) -> _Ow
     whole = posterior.weights.evidences[posterior.weights.names.index(name)]
     log = whole.log + math.log(mean) + float(smooth.max())
     evidence = Evidence(log, math.hypot(whole.mcse, error / mean), "importance weights")
-    return _Own(fit, evidence, ratios / ratios.sum())
+    return _Own(fit, evidence, ratios / ratios.sum(), k)
 
 
 def _whole(posterior: Posterior, latent: str, factor: float, own: Mapping[str, _Own], base: Refit) -> Refit:
@@ -162,7 +165,8 @@ def _whole(posterior: Posterior, latent: str, factor: float, own: Mapping[str, _
     evidences = [own[h].evidence if h in own else e for h, e in zip(fits, base.weights.evidences, strict=True)]
     priors = {h: _restretched(density, base.priors[h], latent, factor) if h in own else base.priors[h] for h in fits}
     weights = weigh(base.weights.names, list(base.weights.prior), evidences, seed=posterior.seed)
-    return Refit(fits, priors, weights, {h: o.shares for h, o in own.items() if o.shares is not None})
+    shares = {h: o.shares for h, o in own.items() if o.shares is not None}
+    return Refit(fits, priors, weights, shares, {h: own[h].pareto_k for h in shares})
 
 
 def _restretched(density: Density, prior: Fit, latent: str, factor: float) -> Fit:
@@ -217,4 +221,4 @@ def _point(holds: Target, factor: float, at: Refit) -> WidthPoint:
     after, mcse = chance(holds, at)
     before, _ = prior_chance(holds, at)
     told = bayes_factor(before, after) if is_told_from_sure(after, mcse) else float("nan")
-    return WidthPoint(factor, after, mcse, told)
+    return WidthPoint(factor, after, mcse, told, at.pareto_k)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
-from typing import Any
 
 from gaugeglass.language.correlations import read_correlations
 from gaugeglass.language.located import Located, show
@@ -15,9 +14,10 @@ from gaugeglass.language.observations import note_repeats, note_twins, read_inbo
 from gaugeglass.language.places import Background, read_members
 from gaugeglass.language.plans import read_candidates
 from gaugeglass.language.provenance import read_labels
-from gaugeglass.language.reading import Notes, Section, check_format, flag, keys, listing, measured_in, nearest, number
+from gaugeglass.language.reading import Notes, Section, check_format, keys, listing, measured_in, nearest, number
 from gaugeglass.language.spec import Candidate, Dossier, Model, Observation, Spec
 from gaugeglass.language.tables import read_tables
+from gaugeglass.language.truths import read_truth
 
 DOSSIER = keys(
     "format dossier model subject",
@@ -26,8 +26,13 @@ DOSSIER = keys(
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.-]{0,80}")
 
 
-def read_dossier(root: Located, reading: ModelReading | None, notes: Notes) -> Dossier:
-    """Read a dossier of a model (None where that could not be read); every fault is noted in ``notes``."""
+def read_dossier(
+    root: Located, reading: ModelReading | None, notes: Notes, left_out: frozenset[str] = frozenset()
+) -> Dossier:
+    """Read a dossier of a model (None where that could not be read); every fault is noted in ``notes``.
+
+    ``left_out`` holds the ids of observations that are read and do not count.
+    """
     top = Section(root, DOSSIER, notes)
     if not check_format(top):
         return Dossier("", notes.file, "")
@@ -50,10 +55,15 @@ def read_dossier(root: Located, reading: ModelReading | None, notes: Notes) -> D
         tables=tables,
         members=members,
         inbox=read_inbox(top),
-        candidates=_candidates(top, background, (*observations, *(row for table in tables for row in table.rows))),
-        truth=_truth(top, reading) if reading else {},
+        candidates=_candidates(
+            top, background, (*observations, *(row for table in tables for row in table.rows)), left_out
+        ),
+        left_out=left_out,
     )
-    return replace(found, correlations=read_correlations(top, Spec(model, found))) if reading else found
+    if reading is None:
+        return found
+    spec = Spec(model, found)
+    return replace(found, correlations=read_correlations(top, spec), truth=read_truth(top, reading, spec))
 
 
 def _all_givens(model: Model, stated: Mapping[str, float]) -> dict[str, float]:
@@ -97,33 +107,15 @@ def _givens(top: Section, reading: ModelReading | None) -> dict[str, float]:
     return found
 
 
-def _candidates(top: Section, background: Background, observations: Iterable[Observation]) -> tuple[Candidate, ...]:
+def _candidates(
+    top: Section, background: Background, observations: Iterable[Observation], left_out: frozenset[str]
+) -> tuple[Candidate, ...]:
     model = background.model
     known = {c.name for c in model.candidates}
     for name, node in top.at("candidates").entries.items():
         if name in known:
             top.notes.fault(node, f"a candidate named like one of the model, {show(name)}", "a name of its own")
     evidence = Spec(model, Dossier("", "", "", applies=background.applies, observations=tuple(observations),
-                                   members=background.members)).members  # fmt: skip
+                                   members=background.members, left_out=left_out)).members  # fmt: skip
     return read_candidates(top, replace(background, members=evidence))
 
-
-def _truth(top: Section, reading: ModelReading) -> dict[str, Any]:
-    """What came out: numbers of quantities [their unit], truth values of claims, and the name of the hypothesis."""
-    found: dict[str, Any] = {}
-    claims, hypotheses = reading.declared["claims"], reading.declared["hypotheses"]
-    for name, node in top.mapping("truth").items():
-        if name == "hypothesis":
-            found[name] = node.text
-            if node.text not in hypotheses:
-                top.notes.fault(node, node.kind, f"a hypothesis: {listing(hypotheses)}", nearest(node.text, hypotheses))
-        elif name in claims:
-            found[name] = flag(node, top.notes)
-        elif name in reading.scope.units:
-            found[name] = number(node, reading.scope.units[name], top.notes)
-        elif name not in reading.scope.broken:
-            known = {*claims, *reading.scope.units, "hypothesis"}
-            top.notes.fault(
-                node, f"unknown name {show(name)}", "a quantity, a claim or 'hypothesis'", nearest(name, known)
-            )
-    return found

@@ -311,7 +311,8 @@ def _unexpected(text: str, problem: Any) -> ExpressionError:
     ended = getattr(getattr(problem, "token", None), "type", "") == "$END"
     if ended or not isinstance(column, int) or column < 1 or column > len(text):
         return ExpressionError(f"{shown!r}, which ends too early", allowed)
-    rest = text[column - 1 :].split(maxsplit=1)[0][:20]
+    odd = text[column - 1]
+    rest = odd if odd.isspace() else text[column - 1 :].split(maxsplit=1)[0][:20]
     hint = "compound units stand in brackets, as in 0.25 [kWh/km]" if rest.startswith("[") else None
     if rest.startswith("=") and not rest.startswith("=="):
         hint = "equality is written =="

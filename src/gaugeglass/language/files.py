@@ -8,7 +8,7 @@ import re
 import stat
 import unicodedata
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -104,9 +104,40 @@ def specify(model: Mapping[str, Any], dossier: Mapping[str, Any]) -> Spec:
     reading = _read_model(model_root, name, of_model, "") if model_root else None
     found = _read_dossier(dossier_root, reading, of_dossier, "") if dossier_root else None
     faults = [*of_model.faults, *of_dossier.faults]
-    if faults or reading is None or found is None:
+    if faults or reading is None or dossier_root is None or model_root is None or found is None:
         raise SpecError(faults)
-    return spec_of(reading.model, found)
+    return replace(spec_of(reading.model, found), trees=(dossier_root, model_root))
+
+
+def trees_of(spec: Spec) -> tuple[Located, Located]:
+    """The trees of the dossier and of the model that a Spec was read from, as they were before any alternative."""
+    if spec.trees is not None:
+        return spec.trees
+    dossier, model = (parse(spec.texts.get(file, ""), Notes(file)) for file in (spec.dossier.file, spec.model.file))
+    if dossier is None or model is None:
+        found, allowed = "a Spec without its texts", "one as it was read from files"
+        raise SpecError([Fault(spec.dossier.file, None, "", found, allowed)])
+    return dossier, model
+
+
+def read_again(spec: Spec, dossier: Located, model: Located, left_out: frozenset[str]) -> Checked:
+    """What a check of a Spec's files would say if they held these trees; its texts stay as they are."""
+    in_python = spec.trees is not None
+    of_model, of_dossier = (
+        Notes(file, folder=None if in_python else Path(file).parent) for file in (spec.model.file, spec.dossier.file)
+    )
+    reading = _read_model(model, spec.model.name, of_model, "")
+    found = _read_dossier(dossier, reading, of_dossier, "", left_out)
+    for notes in (of_model, of_dossier):
+        notes.faults += [
+            Fault(file, None, "", "a file that has changed since it was read", "the file as it was", "load it again")
+            for file, text in notes.texts.items()
+            if spec.texts.get(file) != text
+        ]
+    if reading is None or of_model.faults or of_dossier.faults:
+        return _checked([of_model, of_dossier])
+    again = replace(spec_of(reading.model, found, spec.texts), trees=spec.trees)
+    return _checked([of_model, of_dossier], model=reading.model, spec=again)
 
 
 # --- from trees to a spec -----------------------------------------------------------------------------------
@@ -146,9 +177,11 @@ def _read_model(root: Located, name: str, notes: Notes, text: str) -> ModelReadi
     return reading
 
 
-def _read_dossier(root: Located, reading: ModelReading | None, notes: Notes, text: str) -> Dossier:
+def _read_dossier(
+    root: Located, reading: ModelReading | None, notes: Notes, text: str, left_out: frozenset[str] = frozenset()
+) -> Dossier:
     note_disguises(root, notes, text)
-    dossier = read_dossier(root, reading, notes)
+    dossier = read_dossier(root, reading, notes, left_out)
     if reading is not None:
         note_dossier(root, dossier, reading, notes)
         note_evidence(root, Spec(reading.model, dossier), notes)

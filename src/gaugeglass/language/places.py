@@ -30,8 +30,9 @@ class Background:
 
     @cached_property
     def needed(self) -> dict[str, list[str]]:
-        """The groups that each method needs a place in, sorted."""
-        return {method.name: sorted(self.model.groups_of(method)) for method in self.model.methods}
+        """The groups that each method needs a place in, sorted; what the model says of one it does not list is noted."""
+        listed = self.model.groups.keys()
+        return {method.name: sorted(listed & self.model.groups_of(method)) for method in self.model.methods}
 
     def listed(self, group: str) -> tuple[str, ...]:
         """The members of a group that the model and the dossier list; without any, each that is named is one."""

@@ -64,10 +64,13 @@ def _exists(year: int, month: int, day: int) -> bool:
 
 def read_source(section: Section) -> Source:
     """Where an observation can be looked up."""
-    if "source" not in section:
-        return Source()
-    entry = Section(section.at("source"), _SOURCE, section.notes)
-    retrieved = read_date(entry.at("retrieved"), section.notes) if "retrieved" in entry else ""
+    return source_of(section.at("source"), section.notes) if "source" in section else Source()
+
+
+def source_of(node: Located, notes: Notes) -> Source:
+    """The same, of the node that says it."""
+    entry = Section(node, _SOURCE, notes)
+    retrieved = read_date(entry.at("retrieved"), notes) if "retrieved" in entry else ""
     url = _url(entry) if "url" in entry else ""
     return Source(entry.text("title"), entry.text("kind"), entry.text("locator"), url, retrieved, entry.text("quote"))
 

@@ -13,6 +13,7 @@ from typing import Any, Literal
 from gaugeglass.language.cycles import follow
 from gaugeglass.language.expressions import Node, names, unsummed
 from gaugeglass.language.families import Prior
+from gaugeglass.language.located import Located
 from gaugeglass.language.units import Unit
 
 type LikelihoodFamily = Literal["normal", "student_t", "lognormal", "poisson", "binomial", "beta", "serial"]
@@ -26,6 +27,8 @@ PURE: tuple[LikelihoodFamily, ...] = ("beta", *COUNTS)
 """Families whose methods predict and read pure numbers, so that the unit of the method is 1."""
 AS_STATED = "as_stated"
 """The name of the one hypothesis of a model that lists none."""
+LEFT_OUT = "left out in this alternative"
+"""Why an observation does not count that an alternative leaves out."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -368,9 +371,47 @@ class Correlation:
     r: float
 
 
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """What came out in the end, against which runs are scored.
+
+    ``quantities`` are numbers in the unit of each, members by themselves; ``claims`` were true or false; ``hypothesis``
+    is the name of the one that was true. ``date`` is when it became known, and ``source`` where to look it up.
+    """
+
+    quantities: Mapping[str, float] = field(default_factory=dict)
+    claims: Mapping[str, bool] = field(default_factory=dict)
+    hypothesis: str | None = None
+    date: str = ""
+    source: Source = Source()
+
+    def __bool__(self) -> bool:
+        return bool(self.quantities or self.claims or self.hypothesis)
+
+
+@dataclass(frozen=True, slots=True)
+class Alternative:
+    """What is otherwise than the files say, by the names that it is stated for.
+
+    ``replace`` holds values of observations, each as text or as the keys of its reading; ``without`` names
+    observations, tables and origins; ``priors`` are of latents, ``prior_weights`` of hypotheses.
+    """
+
+    replace: Mapping[str, Any] = field(default_factory=dict)
+    without: tuple[str, ...] = ()
+    prior_weights: Mapping[str, Any] = field(default_factory=dict)
+    priors: Mapping[str, Any] = field(default_factory=dict)
+    givens: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def is_none(self) -> bool:
+        """Whether nothing is otherwise."""
+        return not (self.replace or self.without or self.prior_weights or self.priors or self.givens)
+
+
 @dataclass(frozen=True)
 class Dossier:
-    """What has been observed of one subject."""
+    """What has been observed of one subject; ``left_out`` holds the ids of what an alternative does not count."""
 
     name: str
     file: str
@@ -384,19 +425,23 @@ class Dossier:
     correlations: tuple[Correlation, ...] = ()
     inbox: tuple[str, ...] = ()
     candidates: tuple[Candidate, ...] = ()
-    truth: Mapping[str, Any] = field(default_factory=dict)
+    truth: Truth = Truth()
+    left_out: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
 class Spec:
     """A model and a dossier that fit each other: all that an inference needs.
 
-    ``texts`` keeps the input files as they were read, by the path as the user typed it.
+    ``texts`` keeps the input files as they were read, by the path as the user typed it; ``trees`` the trees of dossier
+    and model where these were made in Python. ``alternative`` says what is otherwise than either has it.
     """
 
     model: Model
     dossier: Dossier
     texts: Mapping[str, str] = field(default_factory=dict, repr=False)
+    alternative: Alternative | None = None
+    trees: tuple[Located, Located] | None = field(default=None, repr=False, compare=False)
 
     @cached_property
     def hypotheses(self) -> tuple[Hypothesis, ...]:
@@ -415,7 +460,7 @@ class Spec:
 
     @cached_property
     def set_aside(self) -> dict[str, str]:
-        """Why an observation does not count, by its id: withdrawn, an echo, or of something else than the dossier's."""
+        """Why an observation does not count, by its id: withdrawn, an echo, of something else, or left out."""
         found: dict[str, str] = {}
         for o in self.observations:
             if o.withdrawn is not None:
@@ -426,6 +471,8 @@ class Spec:
                 f"{key} {value}" for key, value in o.applies.items() if self.dossier.applies.get(key, value) != value
             ]:
                 found[o.id] = f"of another {', '.join(other)}"
+            elif o.id in self.dossier.left_out:
+                found[o.id] = LEFT_OUT
         return found
 
     @cached_property

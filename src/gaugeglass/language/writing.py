@@ -313,6 +313,11 @@ def _into_flow(text: str, there: Extent, piece: str) -> Insertions:
 # --- how it is spelled --------------------------------------------------------------------------------------
 
 
+def flow(node: Located) -> str:
+    """A node in flow style, its scalars as they are written wherever a reader would take them for the same."""
+    return _flow(node, key="inputs")
+
+
 def _block(node: Located, column: int) -> list[str]:
     """The lines of a block mapping whose keys stand in a column."""
     lines = []

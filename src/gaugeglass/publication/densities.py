@@ -35,7 +35,7 @@ from gaugeglass.publication.sheet import (
 
 _ATOM_SHARE = 0.01
 _BINS = 400
-_FEW = 64  # values of a quantity up to which each has a bar of its own
+FEW = 64  # values of a quantity up to which each has a bar of its own
 _KEY = 0.27
 """Height of the line that says which curve is which [inch]."""
 
@@ -125,7 +125,7 @@ def _key(sheet: Sheet) -> None:
 
 def _densities(axes: Axes, q: QuantitySummary, prior: Any, posterior: Any) -> None:
     grid = np.linspace(*_window(q), _BINS)
-    has_steps = 1 < np.unique(posterior).size <= _FEW < np.size(posterior)
+    has_steps = 1 < np.unique(posterior).size <= FEW < np.size(posterior)
     (_bars if has_steps else _curves)(axes, prior, posterior, grid)
     axes.plot([q.posterior.lower, q.posterior.upper], [-0.09, -0.09], color=TEAL, lw=3.2, solid_capstyle="butt")
     axes.plot([q.posterior.median], [-0.09], "o", color=PAPER, mec=TEAL, ms=4.5)
@@ -136,7 +136,7 @@ def _densities(axes: Axes, q: QuantitySummary, prior: Any, posterior: Any) -> No
 
 
 def _curves(axes: Axes, prior: Any, posterior: Any, grid: NDArray[np.float64]) -> None:
-    before, after = _density(prior, grid), _density(posterior, grid)
+    before, after = density(prior, grid), density(posterior, grid)
     peak = max(after.max(), before.max()) or 1.0
     axes.fill_between(grid, before / peak, color=MIST, alpha=0.55, lw=0)
     axes.plot(grid, before / peak, color=EDGE, lw=1, ls=(0, (4, 2)))
@@ -175,18 +175,42 @@ def _window(q: QuantitySummary) -> tuple[float, float]:
     return (max(low - margin, -0.02 * (high - low)) if bounded else low - margin), high + margin
 
 
-def _density(draws: NDArray[np.float64], grid: NDArray[np.float64]) -> NDArray[np.float64]:
-    """A smoothed density on a grid, mirrored at the ends of the draws so that a hard bound stays hard."""
-    values, share = _without_atom(np.asarray(draws, dtype=float).ravel())
+def density(draws: NDArray[np.float64], grid: NDArray[np.float64], *, hard: float = 0.0) -> NDArray[np.float64]:
+    """A smoothed density on a grid, mirrored at the ends of the draws so that a hard bound stays hard.
+
+    Parameters
+    ----------
+    hard
+        The share of its peak that a density must have at an end for that to be taken for a bound. [1]
+    """
+    values, share = without_atom(np.asarray(draws, dtype=float).ravel())
     if values.size < 2 or np.ptp(values) == 0:
         return np.zeros_like(grid)
-    low, high = values.min(), values.max()
+    ends = (float(values.min()), float(values.max()))
+    smooth = _smoothed(values, ends, grid)
+    if hard > 0:
+        at_ends = np.interp(ends, grid, smooth, left=smooth.max(), right=smooth.max())
+        bounds = [end if height >= hard * smooth.max() else None for end, height in zip(ends, at_ends, strict=True)]
+        smooth = _smoothed(values, bounds, grid)
+    return np.asarray(smooth * share / (values.size * (grid[1] - grid[0])))
+
+
+def _smoothed(
+    values: NDArray[np.float64], bounds: Sequence[float | None], grid: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Counts of draws about the points of a grid, smoothed, and mirrored at bounds beyond which there are none."""
     step = grid[1] - grid[0]
-    counts, _ = np.histogram(np.concatenate([values, 2 * low - values, 2 * high - values]),
-                             bins=np.append(grid - step / 2, grid[-1] + step / 2))  # fmt: skip
+    mirrored = [2 * bound - values for bound in bounds if bound is not None]
+    edges = np.append(grid - step / 2, grid[-1] + step / 2)
+    counts, _ = np.histogram(np.concatenate([values, *mirrored]), bins=edges)
     smooth = ndimage.gaussian_filter1d(counts.astype(float), max(_bandwidth(values) / step, 0.5), mode="nearest")
-    inside = (grid >= low - step / 2) & (grid <= high + step / 2)
-    return np.asarray(np.where(inside, smooth, 0.0) * share / (values.size * step))
+    low, high = bounds
+    is_inside = np.ones(grid.size, dtype=bool)
+    if low is not None:
+        is_inside &= grid >= low - step / 2
+    if high is not None:
+        is_inside &= grid <= high + step / 2
+    return np.where(is_inside, smooth, 0.0)
 
 
 def _bandwidth(values: NDArray[np.float64]) -> float:
@@ -196,7 +220,7 @@ def _bandwidth(values: NDArray[np.float64]) -> float:
     return float(1.06 * spread * values.size**-0.2)
 
 
-def _without_atom(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
+def without_atom(values: NDArray[np.float64]) -> tuple[NDArray[np.float64], float]:
     """The draws without a value that many of them share exactly, and the share that is left."""
     unique, counts = np.unique(values, return_counts=True)
     most = int(counts.argmax())
@@ -211,7 +235,7 @@ def _atoms(axes: Axes, prior: NDArray[np.float64], posterior: NDArray[np.float64
     said = []
     for draws, color, name in ((prior, EDGE, "prior"), (posterior, TEAL, "posterior")):
         values = np.asarray(draws, dtype=float).ravel()
-        rest, share = _without_atom(values)
+        rest, share = without_atom(values)
         if share in (0.0, 1.0):
             continue
         at = float(values[~np.isin(values, rest)][0])

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gaugeglass.judgement.findings import Audit
+from gaugeglass.judgement.rankings import Ranking
 from gaugeglass.judgement.results import Assessment
 from gaugeglass.language.spec import Balance, Given, Spec
 from gaugeglass.publication.balances import chain, parts
 from gaugeglass.publication.caterpillars import caterpillar
 from gaugeglass.publication.densities import prior_beside_posterior
 from gaugeglass.publication.evidence import ledger
+from gaugeglass.publication.influences import audit_pictures
 from gaugeglass.publication.members import Members, by_member
 from gaugeglass.publication.sheet import Draws, Picture
 from gaugeglass.publication.weights import hypotheses
 from gaugeglass.publication.widths import width_curve
+from gaugeglass.publication.worths import worth_and_cost
 
 __all__ = [
     "Draws",
@@ -35,7 +39,10 @@ MOST_CATERPILLARS = 4
 """How many quantities with one value a member are drawn at most."""
 
 
-def pictures(spec: Spec, assessment: Assessment, prior: Draws, posterior: Draws) -> tuple[Picture, ...]:
+def pictures(
+    spec: Spec, assessment: Assessment, prior: Draws, posterior: Draws, *, audit: Audit | None = None,
+    ranking: Ranking | None = None,
+) -> tuple[Picture, ...]:  # fmt: skip
     """Every picture that a report shows, those without anything to show left out.
 
     Parameters
@@ -46,8 +53,12 @@ def pictures(spec: Spec, assessment: Assessment, prior: Draws, posterior: Draws)
         What judgement concluded.
     prior, posterior : mapping of str to array, dims ("draw",)
         Draws of every quantity from the mixture of hypotheses, in its unit; one index is one joint draw.
+    audit, ranking : Audit, Ranking, optional
+        What the results rest on, and which observation to make next.
     """
-    return tuple(_pictures(spec, assessment, prior, posterior))
+    examined = audit_pictures(audit, spec) if audit else ()
+    prospects = worth_and_cost(ranking) if ranking else ()
+    return (*_pictures(spec, assessment, prior, posterior), *examined, *prospects)
 
 
 def _pictures(spec: Spec, assessment: Assessment, prior: Draws, posterior: Draws) -> Iterator[Picture]:

@@ -12,17 +12,8 @@ from matplotlib.axes import Axes
 from gaugeglass.judgement.findings import HIGHEST_ODDS, LOWEST_ODDS, Audit, OddsCurve, UnitFinding
 from gaugeglass.language.spec import Claim, Spec
 from gaugeglass.publication import numbers
-from gaugeglass.publication.audits import (
-    by_influence,
-    chance_text,
-    leading_claim,
-    leading_curves,
-    moves,
-    name_of,
-    odds,
-    of_claim,
-    turns,
-)
+from gaugeglass.publication.audits import crosses_within, leading_curves, nearest_crossing, odds
+from gaugeglass.publication.carrying import by_influence, chance_text, leading_claim, moves, name_of, of_claim, turns
 from gaugeglass.publication.sheet import (
     FAINT,
     LEFT,
@@ -40,6 +31,7 @@ from gaugeglass.publication.sheet import (
     short,
     spoken,
 )
+from gaugeglass.publication.turning import tipping_picture
 
 MOST_ROWS = 30
 _NAMES, _LETTERS = 1.5, 24
@@ -55,6 +47,7 @@ def audit_pictures(found: Audit, spec: Spec) -> Iterator[Picture]:
         return
     if found.units:
         yield influence(found, claim)
+    yield from tipping_picture(found, spec, claim)
     if leading_curves(found):
         yield over_odds(found, claim)
 
@@ -153,15 +146,10 @@ def over_odds(found: Audit, claim: Claim) -> Picture:
         return finish(sheet, "prior-odds", title, alt, headings, cells)
 
 
-def _within(c: OddsCurve) -> bool:
-    return c.crossing is not None and LOWEST_ODDS <= c.crossing <= HIGHEST_ODDS
-
-
 def _odds_title(curves: Sequence[OddsCurve]) -> str:
-    turning = [c for c in curves if _within(c)]
-    if not turning:
+    nearest = nearest_crossing(curves)
+    if nearest is None:
         return f"No prior odds of a hypothesis from {odds(LOWEST_ODDS)} to {odds(HIGHEST_ODDS)} turn the verdict"
-    nearest = min(turning, key=lambda c: abs(math.log((c.crossing or 1) / c.stated)))
     side = "over" if (nearest.crossing or 1) > nearest.stated else "under"
     given = f"“{spoken(nearest.hypothesis)}” is given {side} {odds(nearest.crossing or 1)} before the evidence"
     return f"The verdict turns first where {given}, in place of {odds(nearest.stated)}"
@@ -200,7 +188,7 @@ def _draw_odds(axes: Axes, curves: Sequence[OddsCurve], claim: Claim) -> None:
                 mec=PAPER,
                 zorder=3,
             )
-        if _within(c):
+        if crosses_within(c):
             axes.plot([c.crossing or 1.0], [c.threshold], "D", color=PAPER, mec=color, mew=1.3, ms=5.5, zorder=3)
         axes.plot([HIGHEST_ODDS, HIGHEST_ODDS * 1.25], [y[-1], end], color=color, lw=0.7, clip_on=False)
         axes.text(HIGHEST_ODDS * 1.35, end, short(spoken(c.hypothesis), 16), color=color, fontsize=8, va="center")

@@ -20,9 +20,12 @@ UP, DOWN = "\N{BLACK UP-POINTING TRIANGLE}", "\N{BLACK DOWN-POINTING TRIANGLE}"
 ARROW = "\N{RIGHTWARDS ARROW}"
 _DOUBLE = 2.0  # from here on a width is so many times what it was
 
-MOVE_NOTE = (
+MARK_NOTE = (
     f"± is one Monte Carlo error; {UP} and {DOWN} mark what moved by more than three. Intervals are credible, with "
-    "90 %. How far a verdict rests on the widths of priors is not followed here: 'gaugeglass assess' tells."
+    "90 %."
+)
+MOVE_NOTE = (
+    f"{MARK_NOTE} How far a verdict rests on the widths of priors is not followed here: 'gaugeglass assess' tells."
 )
 
 
@@ -83,6 +86,11 @@ def answer_document(answer: Answer) -> dict[str, Any]:
         }
     )
     return found
+
+
+def moves_text(moved: Moves, width: int = 80, *, color: bool = False) -> str:
+    """The verdicts and leading quantities before and now, and what of them moved."""
+    return "\n".join(_tables(moved, "", is_first=False, width=width, color=color))
 
 
 def changes_text(changed: Sequence[Change], width: int = 80) -> str:

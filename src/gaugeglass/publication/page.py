@@ -14,10 +14,17 @@ from urllib.parse import urlsplit
 import jinja2
 from markupsafe import Markup, escape
 
+from gaugeglass.judgement.findings import Audit
+from gaugeglass.judgement.pools import Pool
+from gaugeglass.judgement.rankings import Ranking
 from gaugeglass.judgement.results import Assessment, HypothesisSummary, LedgerRow, QuantitySummary, WidthPoint
+from gaugeglass.language.alternatives import stated_before
 from gaugeglass.language.spec import Given, Hypothesis, Latent, Method, Relation, Spec
 from gaugeglass.publication import members, numbers, wording
+from gaugeglass.publication.alternatives import remarks, to_what, what_if
+from gaugeglass.publication.examined import EXPLAINED, audit_section, next_section
 from gaugeglass.publication.members import Members, by_member
+from gaugeglass.publication.question import question
 from gaugeglass.publication.sheet import Picture, spoken
 from gaugeglass.publication.widths import bayes_range, stands_over
 from gaugeglass.publication.wording import name_of, open_questions, predicted_text, reading_text, tail_text
@@ -28,7 +35,16 @@ _SHORT = 18
 _LINKED = ("http", "https")
 
 
-def page(spec: Spec, assessment: Assessment, pictures: Sequence[Picture], about_run: Mapping[str, Any]) -> str:
+def page(
+    spec: Spec,
+    assessment: Assessment,
+    pictures: Sequence[Picture],
+    about_run: Mapping[str, Any],
+    *,
+    pool: Pool | None = None,
+    audit: Audit | None = None,
+    ranking: Ranking | None = None,
+) -> str:
     """The whole report as one HTML text.
 
     Parameters
@@ -42,7 +58,12 @@ def page(spec: Spec, assessment: Assessment, pictures: Sequence[Picture], about_
     about_run : mapping
         What to say of the run. ``seed``, ``command`` and ``versions`` (a mapping) have a place of their own; every
         other entry is printed under its key.
+    pool : Pool, optional
+        The draws with which a reader can question the page; without them the page runs no script.
+    audit, ranking : Audit, Ranking, optional
+        What the results rest on, and which observation to make next; each has its section where it is given.
     """
+    again = command(spec, about_run)
     return _environment().get_template("page.html.j2").render(
         assessment=assessment, model=spec.model, style=_style(), fixed_caution=FIXED_CAUTION,
         cautions=[c for c in spec.model.cautions if c.strip() != FIXED_CAUTION],
@@ -50,9 +71,11 @@ def page(spec: Spec, assessment: Assessment, pictures: Sequence[Picture], about_
         aside=wording.set_aside(assessment.ledger), tally=_tally(assessment.ledger, len(spec.dossier.inbox)),
         methods=_methods(spec, assessment), correlated=_correlated(spec), grades=_grades(spec, assessment),
         quantities=by_member(assessment.quantities), unidentified=open_questions(assessment),
-        command=command(spec, about_run), run=_run(about_run),
-        source=_source, differs=_differs,
-        **_arranged(pictures),
+        command=again, run=_run(about_run),
+        question=pool and question(spec, assessment, pool, command=_inferring(again)),
+        audit=audit and audit_section(audit, spec), next=next_section(ranking) if ranking and ranking.worths else None,
+        source=_source, differs=_differs, altered=_altered(spec, about_run),
+        **EXPLAINED, **_arranged(pictures),
     )  # fmt: skip
 
 
@@ -62,6 +85,19 @@ def command(spec: Spec, about_run: Mapping[str, Any]) -> str:
         return str(about_run["command"])
     seed = f" --seed {about_run['seed']}" if "seed" in about_run else ""
     return f"gaugeglass infer {shlex.quote(f'observations/{spec.dossier.name}.yaml')}{seed}"
+
+
+def _altered(spec: Spec, about_run: Mapping[str, Any]) -> tuple[str, str] | None:
+    """What is otherwise in an alternative, and to what that is one; None where nothing is."""
+    if spec.alternative is None:
+        return None
+    told = " ".join([to_what(about_run.get("alternative to")), *remarks(spec)])
+    return what_if(spec.alternative, stated_before(spec)), told
+
+
+def _inferring(again: str) -> str:
+    """The command that infers what a command assesses: it takes the options that ask what if."""
+    return again.replace("gaugeglass assess ", "gaugeglass infer ", 1)
 
 
 def is_link(url: str) -> bool:
@@ -76,7 +112,8 @@ def is_link(url: str) -> bool:
 def _arranged(pictures: Sequence[Picture]) -> dict[str, list[Picture]]:
     """The pictures by the section they stand in."""
     sections = {"lead": "leading", "densities": "prior-posterior", "weights": "hypotheses", "widths": "width-curve",
-                "ledgers": "ledger", "caterpillars": "members-"}  # fmt: skip
+                "ledgers": "ledger", "caterpillars": "members-", "influences": "influence", "tippings": "tipping",
+                "odds_pictures": "prior-odds", "candidates": "candidates"}  # fmt: skip
     placed = {section: [p for p in pictures if p.name.startswith(prefix)] for section, prefix in sections.items()}
     return {**placed, "described": [p for p in pictures if not p.name.startswith(tuple(sections.values()))]}
 
@@ -116,7 +153,7 @@ def _grades(spec: Spec, assessment: Assessment) -> list[tuple[str, str]]:
 
 
 def _run(about_run: Mapping[str, Any]) -> list[tuple[str, str]]:
-    entries = {key: value for key, value in about_run.items() if key != "command"}
+    entries = {key: value for key, value in about_run.items() if key != "command" and value != {}}
     return [(spoken(str(key)).capitalize(), _told(value)) for key, value in entries.items()]
 
 
@@ -166,7 +203,8 @@ def _environment() -> jinja2.Environment:
         wrong=wording.wrong_text, doubted=wording.is_doubted, surprising=wording.is_surprising,
         bases=wording.bases_text, why=wording.aside_text, placed=_placed, is_group=lambda q: isinstance(q, Members),
         group_before=members.before_text, group_after=members.after_text, group_ratios=_group_ratios,
-        group_identified=members.identified_text, unbroken=_unbroken, factor=numbers.factor, point=_point,
+        group_identified=members.identified_text, unbroken=_unbroken, spaced=_spaced,
+        factor=numbers.factor, point=_point,
     )  # fmt: skip
     return environment
 
@@ -186,8 +224,13 @@ def _point(point: WidthPoint) -> str:
     return numbers.percent_with_error(point.probability, point.mcse)
 
 
+def _spaced(text: str) -> str:
+    """A text whose percentages and uncertainties are never broken over two lines."""
+    return text.replace(" %", f"{numbers.SPACE}%").replace(" ± ", f"{numbers.SPACE}±{numbers.SPACE}")
+
+
 def _sentence(text: str) -> str:
-    text = text.replace(" %", f"{numbers.SPACE}%").replace(" ± ", f"{numbers.SPACE}±{numbers.SPACE}")
+    text = _spaced(text)
     return text[:1].upper() + text[1:]
 
 

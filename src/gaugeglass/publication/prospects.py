@@ -3,25 +3,32 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import Any
 
 from gaugeglass.judgement.rankings import BestSet, Expected, Ranking, Worth
 from gaugeglass.language.spec import Spec
 from gaugeglass.publication import numbers, tables
 from gaugeglass.publication.sheet import spoken
-from gaugeglass.record.documents import plain
+from gaugeglass.record.documents import NEXT, plain
 
-FORMAT = "gaugeglass.next/1"
+MOST_IN_BRIEF = 4
+"""How many candidates are listed in short."""
 _SHOWN_REPEATS = 5  # candidates of which repeats are listed
 
-BITS_NOTE = (
-    "bit: expected information about the claim, ± one Monte Carlo error; 1 bit is what the answer to an even yes-or-no "
-    "question tells. crosses: the chance that the claim ends on the other side of its threshold."
+BITS_KEY = (
+    (
+        "bit",
+        "expected information about the claim, ± one Monte Carlo error; 1 bit is what the answer to an even yes-or-no "
+        "question tells",
+    ),
+    ("crosses", "the chance that the claim ends on the other side of its threshold"),
 )
-NATS_NOTE = (
-    "nat: expected information, ± one Monte Carlo error. sd left: what the standard deviation is expected to shrink to."
+NATS_KEY = (
+    ("nat", "expected information, ± one Monte Carlo error"),
+    ("sd left", "what the standard deviation is expected to shrink to"),
 )
+"""What the columns of candidates mean."""
 SHRINKING = "Added is the expected fall of the logarithm of the standard deviation."
 REPEATS_NOTE = (
     "Each time by one origin, whose error repeats too. Where the numbers hardly grow, another reading of the same kind "
@@ -36,9 +43,24 @@ def ranking_text(found: Ranking, width: int = 80, *, color: bool = False) -> str
     return "\n\n".join([opening, *(text for section in sections if (text := section(found, width, color=color)))])
 
 
+def ranking_brief(found: Ranking, width: int = 80, *, color: bool = False) -> str:
+    """The same in short: the best candidate in a sentence, and those that are seen to help with what they cost."""
+    opening = "\n".join(tables._wrapped(best_sentence(found), width, hanging=""))
+    helping = [w for w in found.worths if (w.helps_claim if asks_claim(found) else w.helps_quantity)]
+    shown = sorted(helping, key=lambda w: -worth_of(w, found).value)[:MOST_IN_BRIEF]
+    if not shown:
+        return opening
+    scale = cost_scale(found)
+    about = f"the claim: {spoken(found.claim or '')}" if asks_claim(found) else spoken(found.quantity)
+    told = [(w, worth_of(w, found)) for w in shown]
+    rows = [(spoken(w.name), expected(e), _cost(w), per_cost(w, e, scale, helps=True)) for w, e in told]
+    table = _priced(f"What tells most about {about}", ("candidate", unit_of(found)), rows, scale, width, color=color)
+    return "\n".join([opening, "", table])
+
+
 def ranking_document(found: Ranking, spec: Spec) -> dict[str, Any]:
     """The same as a document of plain types, of which DEVELOPERS says the shape."""
-    head = {"format": FORMAT, "dossier": spec.dossier.name, "model": spec.model.name, "sentence": best_sentence(found)}
+    head = {"format": NEXT, "dossier": spec.dossier.name, "model": spec.model.name, "sentence": best_sentence(found)}
     document: dict[str, Any] = {**head, **plain(found)}
     for entry, w in zip(document["worths"], found.worths, strict=True):
         entry["claim_bits_per_cost"], entry["quantity_nats_per_cost"] = plain(
@@ -153,14 +175,14 @@ def _about_claim(found: Ranking, scale: float, width: int, *, color: bool) -> li
             expected(w.claim_bits),
             numbers.chance(w.crossing.value),
             _cost(w),
-            _per(w, w.claim_bits, scale, w.helps_claim),
+            per_cost(w, w.claim_bits, scale, helps=w.helps_claim),
         )
         for w in found.worths
         if w.claim_bits is not None and w.crossing is not None
     ]
     title = f"What each is expected to tell about the claim: {spoken(found.claim or '')}"
     return [_priced(title, ("candidate", "bit", "crosses"), rows, scale, width, color=color),
-            *tables._wrapped(BITS_NOTE, width, hanging="")]  # fmt: skip
+            *tables._wrapped(_key(BITS_KEY), width, hanging="")]  # fmt: skip
 
 
 def _about_quantity(found: Ranking, scale: float, width: int, *, color: bool) -> list[str]:
@@ -171,13 +193,17 @@ def _about_quantity(found: Ranking, scale: float, width: int, *, color: bool) ->
             expected(w.quantity_nats),
             share_left(w),
             _cost(w),
-            _per(w, w.quantity_nats, scale, w.helps_quantity),
+            per_cost(w, w.quantity_nats, scale, helps=w.helps_quantity),
         )
         for w in ordered
     ]
     title = f"What each is expected to tell about {spoken(found.quantity)}"
     return [_priced(title, ("candidate", "nat", "sd left"), rows, scale, width, color=color),
-            *tables._wrapped(NATS_NOTE, width, hanging="")]  # fmt: skip
+            *tables._wrapped(_key(NATS_KEY), width, hanging="")]  # fmt: skip
+
+
+def _key(entries: Sequence[tuple[str, str]]) -> str:
+    return " ".join(f"{term}: {means}." for term, means in entries)
 
 
 def _priced(
@@ -195,7 +221,8 @@ def _cost(w: Worth) -> str:
     return "" if w.cost is None else money(w.cost)
 
 
-def _per(w: Worth, e: Expected, scale: float, helps: bool) -> str:
+def per_cost(w: Worth, e: Expected, scale: float, *, helps: bool) -> str:
+    """What a candidate is expected to tell for so much of its cost; empty where it costs nothing or does not help."""
     return numbers.plain(scale * e.value / w.cost, 2) if w.cost and helps else ""
 
 
@@ -207,30 +234,39 @@ def cost_scale(found: Ranking) -> float:
 
 def useless_text(found: Ranking, width: int = 80, *, color: bool = False) -> str:
     """What cannot help, and what was not weighed; empty where all helps."""
-    reasons: dict[str, list[str]] = {}
-    for w in found.worths:
-        if w.verdict:
-            reasons.setdefault(w.verdict.replace("the quantity", spoken(found.quantity)), []).append(spoken(w.name))
-    lines = [f"{', '.join(names)} {verdict}" for verdict, names in reasons.items()]
-    lines += [f"{spoken(name)}: {why}" for name, why in found.left_out.items()]
+    lines = list(useless(found))
     if not lines:
         return ""
     return "\n".join([tables._styled("What does not help", width, color=color), *tables._bullets(lines, width)])
 
 
+def useless(found: Ranking) -> Iterator[str]:
+    """What cannot help and with what, and what was not weighed and why."""
+    reasons: dict[str, list[str]] = {}
+    for w in found.worths:
+        if w.verdict:
+            reasons.setdefault(w.verdict.replace("the quantity", spoken(found.quantity)), []).append(spoken(w.name))
+    yield from (f"{', '.join(names)} {verdict}" for verdict, names in reasons.items())
+    yield from (f"{spoken(name)}: {why}" for name, why in found.left_out.items())
+
+
 def repeats_text(found: Ranking, width: int = 80, *, color: bool = False) -> str:
     """What repeating each candidate that helps is worth; empty where none can be repeated."""
+    headings, rows = repeat_rows(found)
+    if not rows:
+        return ""
+    table = tables.fitting(f"Were it repeated [{unit_of(found)}]", headings, rows, width, color=color)
+    return "\n".join([table, *tables._wrapped(REPEATS_NOTE, width, hanging="")])
+
+
+def repeat_rows(found: Ranking) -> tuple[tables.Row, list[tables.Row]]:
+    """What repeating is worth: headings, and a row for each candidate that helps and can be repeated."""
     helping = [w for w in found.worths if w.repeats and (w.helps_claim if asks_claim(found) else w.helps_quantity)]
     shown = sorted(helping, key=lambda w: -worth_of(w, found).value)[:_SHOWN_REPEATS]
-    if not shown:
-        return ""
-    most = max(len(w.repeats) for w in shown)
+    most = max((len(w.repeats) for w in shown), default=0)
     times = [w.repeats[i].readings // w.repeats[0].readings for w in shown[:1] for i in range(most)]
-    rows = [(spoken(w.name), *_repeats(w, found, most)) for w in shown]
-    title = f"Were it repeated [{unit_of(found)}]"
     headings = ("candidate", *("once" if n == 1 else f"{n} times" for n in times))
-    table = tables.fitting(title, headings, rows, width, color=color)
-    return "\n".join([table, *tables._wrapped(REPEATS_NOTE, width, hanging="")])
+    return headings, [(spoken(w.name), *_repeats(w, found, most)) for w in shown]
 
 
 def _repeats(w: Worth, found: Ranking, most: int) -> list[str]:
@@ -247,12 +283,24 @@ def set_text(found: Ranking, width: int = 80, *, color: bool = False) -> str:
     if not best.steps:
         lines = tables._bullets([f"nothing: {best.ended}"], width)
         return "\n".join([tables._styled(heading, width, color=color), *lines])
+    headings, rows = set_rows(best)
+    table = tables.fitting(heading, headings, rows, width, color=color)
+    return "\n".join([table, *tables._wrapped(set_said(found), width, hanging="")])
+
+
+def set_rows(best: BestSet) -> tuple[tables.Row, list[tables.Row]]:
+    """The best set: headings, and a row for each candidate of it in order."""
     unit = "bit" if best.about == "claim" else "nat"
     headings = ("candidate", f"adds [{unit}]", f"all so far [{unit}]", "spent so far")
-    rows = [(spoken(s.name), expected(s.gain), expected(s.total), money(s.spent)) for s in best.steps]
-    return "\n".join([tables.fitting(heading, headings, rows, width, color=color), *_cautions(best, width)])
+    return headings, [(spoken(s.name), expected(s.gain), expected(s.total), money(s.spent)) for s in best.steps]
 
 
-def _cautions(best: BestSet, width: int) -> Sequence[str]:
+def set_said(found: Ranking) -> str:
+    """Why the best set ends where it does, and what its rule does not promise; empty without a budget."""
+    best = found.best
+    if best is None:
+        return ""
+    if not best.steps:
+        return f"Nothing is bought for a budget of {money(best.budget)}: {best.ended}."
     sense = "" if best.about == "claim" else f"{SHRINKING} "
-    return tables._wrapped(f"{sense}It ends there since {best.ended}. {best.caution}", width, hanging="")
+    return f"{sense}It ends there since {best.ended}. {best.caution}"

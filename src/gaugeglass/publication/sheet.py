@@ -1,4 +1,4 @@
-"""The sheet that every picture is drawn on: one palette, one width, one way of finishing."""
+"""The sheet that every picture is drawn on: one palette, one width but for screens, one way of finishing."""
 
 from __future__ import annotations
 
@@ -13,6 +13,8 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from numpy.typing import NDArray
+
+from gaugeglass.publication.vectors import compact
 
 type Draws = Mapping[str, NDArray[np.float64]]
 
@@ -56,10 +58,12 @@ class Sheet:
     figure: Figure
     height: float
     top: float
+    width: float = WIDTH
 
     def axes(self, left: float, top: float, width: float, height: float) -> Axes:
         """Axes at a place below the title. [inch]"""
-        place = (left / WIDTH, 1 - (self.top + top + height) / self.height, width / WIDTH, height / self.height)
+        bottom = 1 - (self.top + top + height) / self.height
+        place = (left / self.width, bottom, width / self.width, height / self.height)
         axes = self.figure.add_axes(place, facecolor="none")
         axes.spines[["top", "right", "left"]].set_visible(False)
         axes.tick_params(length=3, labelsize=8)
@@ -68,19 +72,24 @@ class Sheet:
 
     def text(self, x: float, y: float, text: str, **style: Any) -> None:
         """Write a text at a place below the title. [inch]"""
-        self.figure.text(x / WIDTH, 1 - (self.top + y) / self.height, text, **{"va": "top", **style})
+        self.figure.text(x / self.width, 1 - (self.top + y) / self.height, text, **{"va": "top", **style})
 
 
 def blank(title: str, body: float) -> Sheet:
     """An empty sheet under its title, with so much room below. [inch]"""
     lines = _balanced(title, TITLE_LETTERS)
     top = 0.2 + LINE * len(lines) + 0.16
-    figure = Figure(figsize=(WIDTH, top + body), facecolor=PAPER)
-    FigureCanvasAgg(figure)
-    sheet = Sheet(figure, top + body, top)
+    sheet = bare(WIDTH, top + body, top=top)
     for i, line in enumerate(lines):
         sheet.text(LEFT, 0.2 + LINE * i - top, line, fontsize=11, fontweight="bold")
     return sheet
+
+
+def bare(width: float, height: float, *, top: float = 0.0) -> Sheet:
+    """An empty sheet of a size, without a title. [inch]"""
+    figure = Figure(figsize=(width, height), facecolor=PAPER)
+    FigureCanvasAgg(figure)
+    return Sheet(figure, height, top, width)
 
 
 def _balanced(text: str, letters: int) -> list[str]:
@@ -92,11 +101,17 @@ def _balanced(text: str, letters: int) -> list[str]:
 
 def finish(sheet: Sheet, name: str, title: str, alt: str, columns: Sequence[str], rows: Sequence[Any]) -> Picture:
     """The picture in both formats, the same bytes whenever the same is drawn."""
-    svg, png = io.BytesIO(), io.BytesIO()
+    svg = io.BytesIO()
     sheet.figure.savefig(svg, format="svg", facecolor=PAPER, metadata={"Date": None, "Creator": "gaugeglass"})
-    sheet.figure.savefig(png, format="png", facecolor=PAPER, dpi=200, metadata={"Software": "gaugeglass"})
     table = {"columns": list(columns), "rows": [list(row) for row in rows]}
-    return Picture(name, title, alt, svg.getvalue(), png.getvalue(), table)
+    return Picture(name, title, alt, compact(svg.getvalue(), title), png_of(sheet, 200), table)
+
+
+def png_of(sheet: Sheet, dpi: float) -> bytes:
+    """A sheet in so many pixels an inch, the same bytes whenever the same is drawn."""
+    png = io.BytesIO()
+    sheet.figure.savefig(png, format="png", facecolor=PAPER, dpi=dpi, metadata={"Software": "gaugeglass"})
+    return png.getvalue()
 
 
 def spoken(name: str) -> str:

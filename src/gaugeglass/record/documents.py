@@ -1,32 +1,48 @@
-"""The shape of ``result.json``: an assessment as typed JSON, and back."""
+"""The shape of ``result.json``: an assessment, an audit and a ranking of candidates as typed JSON, and back."""
 
 from __future__ import annotations
 
+import functools
 import json
 import math
 import types
-from collections.abc import Mapping
-from dataclasses import fields, is_dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import MISSING, Field, fields, is_dataclass
 from typing import Any, Literal, TypeAliasType, Union, get_args, get_origin, get_type_hints
 
 from gaugeglass.errors import StoreError
+from gaugeglass.judgement.findings import Audit
+from gaugeglass.judgement.rankings import Ranking
 from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Assessment
 
 RESULT = "gaugeglass.result/2"
 """Name and version of the shape; the version counts up where a reader of the old one would go wrong."""
 _FIRST = "gaugeglass.result/1"
 """The shape before tables, grades, bases and observations set aside; it is still read."""
+AUDIT, NEXT = "gaugeglass.audit/1", "gaugeglass.next/1"
+"""Name and version of what ``result.json`` holds of an audit and of a ranking, if they were made."""
+_HEAD = ("dossier", "model", "interval", "subject")
 
 
-def result_document(assessment: Assessment, *, dossier: str, model: str) -> dict[str, Any]:
-    """The document of an assessment; NaN and infinity become null, for JSON has neither."""
+def result_document(
+    assessment: Assessment, *, dossier: str, model: str, audit: Mapping[str, Any] | None = None,
+    ranking: Mapping[str, Any] | None = None,
+) -> dict[str, Any]:  # fmt: skip
+    """The document of an assessment; NaN and infinity become null, for JSON has neither.
+
+    ``audit`` and ``ranking`` are documents of their own, which lose here what the head says already.
+    """
     head = {
         "format": RESULT,
         "dossier": dossier,
         "model": model,
         "interval": {"probability": INTERVAL_PROBABILITY, "kind": "equal-tailed"},
     }
-    return {**head, **plain(assessment)}
+    return {**head, **plain(assessment), "audit": _headless(audit), "next": _headless(ranking)}
+
+
+def _headless(document: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    return None if document is None else {key: entry for key, entry in document.items() if key not in _HEAD}
 
 
 def assessment_of(document: Mapping[str, Any]) -> Assessment:
@@ -40,8 +56,42 @@ def assessment_of(document: Mapping[str, Any]) -> Assessment:
     is_first = document.get("format") == _FIRST
     if not is_first:
         check_format(document, RESULT)
+    return _read(Assessment, lambda: _brought_up(document) if is_first else document)  # type: ignore[no-any-return]
+
+
+def audit_of(document: Mapping[str, Any]) -> Audit | None:
+    """The audit that a result holds, without its pool, which is recorded by itself; None where none was made.
+
+    Raises
+    ------
+    StoreError
+        As ``assessment_of``.
+    """
+    found = document.get("audit")
+    if found is None:
+        return None
+    check_format(found, AUDIT)
+    return _read(Audit, lambda: {**found, "subject": document["subject"], "pool": None})  # type: ignore[no-any-return]
+
+
+def ranking_of(document: Mapping[str, Any]) -> Ranking | None:
+    """The ranking of candidates that a result holds; None where none was made.
+
+    Raises
+    ------
+    StoreError
+        As ``assessment_of``.
+    """
+    found = document.get("next")
+    if found is None:
+        return None
+    check_format(found, NEXT)
+    return _read(Ranking, lambda: found)  # type: ignore[no-any-return]
+
+
+def _read(kind: type, found: Callable[[], Mapping[str, Any]]) -> Any:
     try:
-        return _build(Assessment, _brought_up(document) if is_first else document)  # type: ignore[no-any-return]
+        return _build(kind, found())
     except (KeyError, TypeError, ValueError, AttributeError) as problem:
         message = f"the result is damaged: {problem}"
         raise StoreError(message) from problem
@@ -88,11 +138,19 @@ def plain(value: Any) -> Any:
     return float(value) if math.isfinite(value) else None
 
 
+@functools.cache
+def _hints(kind: type) -> dict[str, Any]:
+    return get_type_hints(kind)
+
+
 def _build(kind: Any, found: Any) -> Any:
     """A value of an annotated type from what JSON holds of it."""
     if is_dataclass(kind) and isinstance(kind, type):
-        hints = get_type_hints(kind)
-        return kind(**{f.name: _build(hints[f.name], found[f.name]) for f in fields(kind)})
+        hints = _hints(kind)
+        known = [
+            f for f in fields(kind) if f.name in found or not _has_default(f)
+        ]  # a key may be younger than a document
+        return kind(**{f.name: _build(hints[f.name], found[f.name]) for f in known})
     kind = kind.__value__ if isinstance(kind, TypeAliasType) else kind
     origin, inner = get_origin(kind), get_args(kind)
     if origin in (Union, types.UnionType):
@@ -102,6 +160,10 @@ def _build(kind: Any, found: Any) -> Any:
     if origin is not None and origin is not Literal and issubclass(origin, Mapping):
         return {key: _build(inner[1], entry) for key, entry in found.items()}
     return _one_of(inner, found) if origin is Literal else _scalar(kind, found)
+
+
+def _has_default(known: Field[Any]) -> bool:
+    return known.default is not MISSING or known.default_factory is not MISSING
 
 
 def _one_of(options: tuple[Any, ...], found: Any) -> Any:

@@ -13,7 +13,8 @@ WITHHELD = "withheld"
 _SHORTEST = 3
 """A private text shorter than this is not looked for elsewhere. [1]"""
 _ALIAS = re.compile(r"(private(-origin|-table)?|origin)-\d+(:\d+|\.csv)?")
-_PACKED = re.compile(r"base64,[A-Za-z0-9+/=]+")
+_PACKED = re.compile(r'(?:base64,|"data": ?")[A-Za-z0-9+/=]+')
+"""Pictures and pools of draws within a page."""
 
 
 def leaks(spec: Spec, texts: Mapping[str, str]) -> Iterator[tuple[str, str]]:

@@ -15,15 +15,20 @@ from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from gaugeglass.errors import Fault, SpecError
+from gaugeglass.judgement.findings import Audit, Unit
+from gaugeglass.judgement.rankings import Ranking
 from gaugeglass.judgement.results import Assessment, LedgerRow
 from gaugeglass.language.files import parse
 from gaugeglass.language.reading import Notes
-from gaugeglass.language.spec import Correlation, Observation, Source, Spec, Table, Withdrawal
+from gaugeglass.language.spec import Alternative, Correlation, Observation, Source, Spec, Table, Withdrawal
 from gaugeglass.record import sheets
 from gaugeglass.record.leaks import WITHHELD, is_private, leaks
+
+if TYPE_CHECKING:
+    from gaugeglass.judgement.pools import Pool
 
 KEPT = (
     "method", "value", "u", "k", "tolerance", "rounded", "inputs", "grade", "repeats", "basis", "at", "applies",
@@ -43,6 +48,14 @@ class Aliases:
     def id(self, name: str) -> str:
         """What something is called in public."""
         return self.ids.get(name, name)
+
+    def said(self, text: str) -> str:
+        """A text with every name in it as it is in public."""
+        names = {**self.origins, **self.ids}
+        if not names:
+            return text
+        longest_first = sorted(names, key=len, reverse=True)
+        return re.sub(rf"(?<!\w)(?:{'|'.join(map(re.escape, longest_first))})(?!\w)", lambda m: names[m[0]], text)
 
     def origin(self, o: Observation) -> str | None:
         """The origin of an observation in public."""
@@ -69,10 +82,11 @@ def public_form(spec: Spec) -> Spec:
         candidates=tuple(
             replace(c, origin=aliases.origins.get(c.origin or "", c.origin)) for c in spec.dossier.candidates
         ),
+        left_out=frozenset(map(aliases.id, spec.dossier.left_out)),
     )
     if spec.dossier.file in texts:
         texts[spec.dossier.file] = _public_text(spec, tables, texts[spec.dossier.file], aliases)
-    public = replace(spec, dossier=dossier, texts=texts)
+    public = replace(spec, dossier=dossier, texts=texts, alternative=_public_alternative(spec, aliases), trees=None)
     _refuse_leaks(spec, public)
     return public
 
@@ -81,6 +95,42 @@ def public_assessment(assessment: Assessment, spec: Spec) -> Assessment:
     """The same assessment with the rows of private observations redacted; ``spec`` is the one it speaks of."""
     aliases = _aliases(spec)
     return replace(assessment, ledger=tuple(_public_row(row, aliases) for row in assessment.ledger))
+
+
+def public_audit(audit: Audit, spec: Spec) -> Audit:
+    """The same audit with public names for whatever was left out; ``spec`` is the one it is of.
+
+    Its pool goes: ``public_pool`` is for that.
+    """
+    aliases = _aliases(spec)
+    return replace(
+        audit,
+        units=tuple(replace(u, unit=_public_unit(u.unit, aliases)) for u in audit.units),
+        contradictions=tuple(
+            replace(c, first=aliases.id(c.first), second=aliases.id(c.second)) for c in audit.contradictions
+        ),
+        notes=tuple(aliases.said(note) for note in audit.notes),
+        pool=None,
+    )
+
+
+def public_ranking(ranking: Ranking, spec: Spec) -> Ranking:
+    """The same ranking with public names for origins; ``spec`` is the one it is of."""
+    aliases = _aliases(spec)
+    worths = (replace(w, origin=aliases.origins.get(w.origin or "", w.origin)) for w in ranking.worths)
+    return replace(ranking, worths=tuple(worths))
+
+
+def public_pool(pool: Pool, spec: Spec) -> Pool:
+    """The same pool of draws with public names; ``spec`` is the one it is of."""
+    aliases = _aliases(spec)
+    private = {o.origin: WITHHELD for o in spec.observations if o.private and o.origin}
+    return pool.renamed(aliases.ids, {**private, **aliases.origins})
+
+
+def _public_unit(unit: Unit, aliases: Aliases) -> Unit:
+    name = aliases.origins.get(unit.name, unit.name) if unit.kind == "origin" else aliases.id(unit.name)
+    return replace(unit, name=name, ids=tuple(map(aliases.id, unit.ids)))
 
 
 def _public_row(row: LedgerRow, aliases: Aliases) -> LedgerRow:
@@ -143,6 +193,26 @@ def _redact(o: Observation, aliases: Aliases) -> Observation:
         o, id=aliases.id(o.id), origin=aliases.origin(o), date="", source=Source(), repeats=repeats, note="",
         withdrawn=withdrawn, line=None,
     )  # fmt: skip
+
+
+def _public_alternative(spec: Spec, aliases: Aliases) -> Alternative | None:
+    """What is otherwise, of the new names; an origin that goes is named by what was observed there."""
+    asked = spec.alternative
+    if asked is None:
+        return None
+    without: list[str] = []
+    private = {o.origin for o in spec.observations if o.private and o.origin}
+    for name in asked.without:
+        if name in aliases.ids or name not in private:
+            without.append(aliases.id(name))
+        elif name in aliases.origins:
+            without.append(aliases.origins[name])
+        else:
+            of_it = (o.id for o in spec.observations if o.origin == name)
+            without += [aliases.id(found) for found in of_it if found in spec.dossier.left_out]
+    return replace(
+        asked, replace={aliases.id(name): value for name, value in asked.replace.items()}, without=tuple(without)
+    )
 
 
 def _public_correlation(c: Correlation, aliases: Aliases) -> Correlation:

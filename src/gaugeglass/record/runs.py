@@ -7,12 +7,14 @@ the digest of the run.
 
 from __future__ import annotations
 
+import contextlib
 import datetime
 import hashlib
 import json
 import os
 import shutil
 import tempfile
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePath
@@ -20,23 +22,54 @@ from typing import TYPE_CHECKING, Any, Protocol
 
 from gaugeglass.errors import StoreError
 from gaugeglass.judgement.results import Assessment
+from gaugeglass.language.alternatives import alter, options
 from gaugeglass.language.files import load
-from gaugeglass.language.spec import Spec
-from gaugeglass.record import sheets
-from gaugeglass.record.documents import assessment_of, check_format, dump, plain, result_document
+from gaugeglass.language.spec import Alternative, Spec
+from gaugeglass.record import pools, sheets
+from gaugeglass.record.documents import (
+    assessment_of,
+    audit_of,
+    check_format,
+    dump,
+    plain,
+    ranking_of,
+    result_document,
+)
 from gaugeglass.record.leaks import leaks
 
 if TYPE_CHECKING:
     import xarray as xr
 
     from gaugeglass.inference.posterior import Posterior
+    from gaugeglass.judgement.findings import Audit
+    from gaugeglass.judgement.pools import Pool
+    from gaugeglass.judgement.rankings import Ranking
 
 RUN = "gaugeglass.run/1"
 """Name and version of the shape of ``run.json``."""
 
-PUBLIC = "-public"
+PUBLIC, ALTERNATIVE = "-public", "-alternative"
+"""What the names of public forms end with, and those of alternatives before that."""
+_POOL = "pool.nc"
 _HIDDEN = ".partial-"
+_ABANDONED = 24 * 3600.0
+"""Age from which what is half written is swept: whoever wrote it is dead, for a run is written in seconds. [s]"""
 _MOST_TWINS = 1000
+
+
+@dataclass(frozen=True)
+class Examined:
+    """What is recorded beside an assessment, as far as it was made.
+
+    ``audit`` and ``ranking`` are documents, as the command line prints them; ``pool`` are draws that a page carries.
+    """
+
+    audit: Mapping[str, Any] | None = None
+    ranking: Mapping[str, Any] | None = None
+    pool: Pool | None = None
+
+
+NOTHING = Examined()
 
 
 class Drawn(Protocol):
@@ -58,24 +91,34 @@ class Drawn(Protocol):
 
 @dataclass(frozen=True)
 class Run:
-    """A recorded run. ``about`` is what its ``run.json`` holds, ``digest`` the digest of that file."""
+    """A recorded run. ``about`` is what its ``run.json`` holds, ``digest`` the digest of that file.
+
+    ``audit`` and ``ranking`` are None where none was made.
+    """
 
     folder: Path
     about: Mapping[str, Any]
     assessment: Assessment
     digest: str
+    audit: Audit | None = None
+    ranking: Ranking | None = None
 
     @property
     def name(self) -> str:
         """The run's name: when it was made, and the beginning of its draws' digest."""
         return str(self.about["run"])
 
+    @property
+    def alternative(self) -> Mapping[str, Any] | None:
+        """What is otherwise than the inputs say (``changes``), and to which run that is an alternative (``of``)."""
+        return self.about.get("alternative")
+
     def spec(self) -> Spec:
-        """The inputs, read again from the run's own copies."""
+        """The inputs, read again from the run's own copies, with whatever is otherwise in an alternative."""
         dossier = self.folder / "inputs" / "observations" / PurePath(str(self.about["file"])).name
         if not dossier.is_file():
             raise StoreError(f"run {self.folder} keeps no inputs: its dossier was made in Python")
-        return load(dossier)
+        return alter(load(dossier), **self.alternative["changes"]) if self.alternative else load(dossier)
 
     def draws_as_written(self) -> bytes:
         """The bytes of ``posterior.nc``."""
@@ -92,14 +135,22 @@ class Run:
         try:
             with xr.open_datatree(path, engine="h5netcdf") as tree:
                 groups = [tree[name].to_dataset() for name in ("prior", "posterior")]
-                before, after = (_by_member(group) for group in groups)
+                before, after = (by_member(group) for group in groups)
         except (OSError, KeyError, ValueError) as problem:
             raise StoreError(f"{path} is damaged: {problem}") from problem
         return before, after
 
+    def pool(self) -> Pool | None:
+        """The draws that the page carries for what-ifs; None where none were recorded."""
+        path = self.folder / _POOL
+        return pools.unpacked(path) if path.is_file() else None
 
-def about(posterior: Posterior) -> dict[str, Any]:
-    """What ``run.json`` says of how a posterior came about; nothing of it is private."""
+
+def about(posterior: Posterior, *, of: Run | None = None) -> dict[str, Any]:
+    """What ``run.json`` says of how a posterior came about; nothing of it is private but what an alternative names.
+
+    ``of`` is the run that an alternative is one to.
+    """
     return {
         "dossier": posterior.spec.dossier.name,
         "file": Path(posterior.spec.dossier.file).name,
@@ -107,6 +158,7 @@ def about(posterior: Posterior) -> dict[str, Any]:
         "subject": posterior.spec.dossier.subject,
         "created": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
         "public": False,
+        "alternative": _alternative(posterior.spec, {"run": of.name, "digest": of.digest} if of else None),
         "seed": posterior.seed,
         "settings": plain(posterior.settings),
         "note": posterior.note,
@@ -120,12 +172,26 @@ def about(posterior: Posterior) -> dict[str, Any]:
     }
 
 
+def _alternative(spec: Spec, of: Mapping[str, str] | None) -> dict[str, Any] | None:
+    return None if spec.alternative is None else {"of": of, "changes": plain(spec.alternative)}
+
+
+def public_about(run: Run, spec: Spec) -> dict[str, Any]:
+    """What ``run.json`` says of the public form of a run, whose Spec in that form is ``spec``."""
+    of = run.alternative["of"] if run.alternative else None
+    return dict(run.about) | {"public": True, "alternative": _alternative(spec, of)}
+
+
 def facts(about_run: Mapping[str, Any]) -> dict[str, Any]:
     """What a page says of a run, from what ``about`` says, in the order to be read."""
     settings, seconds = about_run["settings"], about_run["seconds"]
-    dossier = f"observations/{about_run['file']}"
+    command, told = f"assess observations/{about_run['file']}", dict[str, Any]()
+    if alternative := about_run.get("alternative"):
+        command = f"infer observations/{about_run['file']} {options(Alternative(**alternative['changes']))}"
+        told["alternative to"] = alternative["of"] or {}
     found = {
-        "command": f"gaugeglass assess {dossier} --seed {about_run['seed']} --draws {settings['draws']}",
+        "command": f"gaugeglass {command} --seed {about_run['seed']} --draws {settings['draws']}",
+        **told,
         "made": about_run["created"],
         "seed": about_run["seed"],
         "draws": f"{settings['chains']} chains of {settings['draws']} for each hypothesis",
@@ -136,8 +202,9 @@ def facts(about_run: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def write(
-    posterior: Posterior, assessment: Assessment, pictures: Sequence[Drawn], page: str | None, folder: Path
-) -> Path:
+    posterior: Posterior, assessment: Assessment, pictures: Sequence[Drawn], page: str | None, folder: Path, *,
+    of: Run | None = None, examined: Examined = NOTHING,
+) -> Path:  # fmt: skip
     """Record a run below a folder of reports, whole or not at all.
 
     Parameters
@@ -146,6 +213,10 @@ def write(
         The text of ``report.html``; None leaves the page to be made later.
     folder
         The workspace's ``reports``; made where it is not there.
+    of
+        The run that an alternative is one to.
+    examined
+        What was examined beside the verdicts.
 
     Returns
     -------
@@ -157,28 +228,34 @@ def write(
     StoreError
         If it cannot be written.
     """
-    files = _files(posterior.spec, assessment, pictures, page, serialise(posterior.tree))
-    told = about(posterior)
+    files = _files(posterior.spec, assessment, pictures, page, serialise(posterior.tree), examined)
+    told = about(posterior, of=of)
     created = datetime.datetime.fromisoformat(told["created"])
-    name = f"{created:%Y%m%dT%H%M%SZ}-{_sha256(files['posterior.nc'])[:8]}"
+    name = f"{created:%Y%m%dT%H%M%SZ}-{_sha256(files['posterior.nc'])[:8]}{ALTERNATIVE if told['alternative'] else ''}"
     return _place(files, told, name, folder / posterior.spec.dossier.name)
 
 
-def write_public(run: Run, spec: Spec, assessment: Assessment, pictures: Sequence[Drawn], page: str) -> Path:
-    """Record the public form of a run beside it; ``spec``, ``assessment``, pictures and page are the redacted ones.
+def write_public(
+    run: Run, spec: Spec, assessment: Assessment, pictures: Sequence[Drawn], page: str, *, examined: Examined = NOTHING
+) -> Path:
+    """Record the public form of a run beside it; all that is handed over is redacted already.
 
     Raises
     ------
     StoreError
         If it cannot be written, or if a private text is still in what would be written.
     """
-    files = _files(spec, assessment, pictures, page, run.draws_as_written())
+    files = _files(spec, assessment, pictures, page, run.draws_as_written(), examined)
+    told = public_about(run, spec)
     texts = {path: sheets.unpacked(path, content) for path, content in files.items()
              if not path.endswith((".nc", ".png"))}  # fmt: skip
+    texts["run.json"] = dump(told["alternative"]).decode()
+    if examined.pool is not None:
+        texts[_POOL] = pools.text_of(examined.pool)
     found = [path for path, _ in leaks(run.spec(), texts)]
     if found:
         raise StoreError(f"the public form was not written: private text is left in {', '.join(dict.fromkeys(found))}")
-    return _place(files, dict(run.about) | {"public": True}, run.name + PUBLIC, run.folder.parent)
+    return _place(files, told, run.name + PUBLIC, run.folder.parent)
 
 
 def add_page(run: Run, pictures: Sequence[Drawn], page: str) -> Path:
@@ -197,6 +274,8 @@ def add_page(run: Run, pictures: Sequence[Drawn], page: str) -> Path:
         target.with_suffix(".partial").rename(target)
     except OSError as problem:
         raise StoreError(f"{target} could not be written: {problem.strerror}") from problem
+    finally:
+        target.with_suffix(".partial").unlink(missing_ok=True)
     return target
 
 
@@ -214,12 +293,40 @@ def read(folder: Path) -> Run:
     for path, digest in told["files"].items():
         if _sha256(_read(folder / path)) != digest:
             raise StoreError(f"{folder / path} is not as it was written: its digest differs from that in run.json")
-    result = assessment_of(_parse(_read(folder / "result.json"), folder / "result.json"))
-    return Run(folder, told, result, _sha256(written))
+    result = _parse(_read(folder / "result.json"), folder / "result.json")
+    return Run(folder, told, assessment_of(result), _sha256(written), audit_of(result), ranking_of(result))
 
 
 def listing(folder: Path, dossier: str) -> tuple[Path, ...]:
-    """The folders of a dossier's runs below a folder of reports, oldest first; public forms are left out."""
+    """The folders of a dossier's runs below a folder of reports, oldest first.
+
+    Public forms and alternatives are left out: those are shown where they are named.
+    """
+    return tuple(p for p in _every(folder, dossier) if ALTERNATIVE not in p.name)
+
+
+def alternatives(folder: Path, dossier: str) -> tuple[Path, ...]:
+    """The folders of the alternatives to a dossier's runs, oldest first; public forms are left out."""
+    return tuple(p for p in _every(folder, dossier) if ALTERNATIVE in p.name)
+
+
+def parent(spec: Spec, folder: Path) -> Run | None:
+    """The latest run of the same files, byte for byte, that is no alternative; None where there is none.
+
+    Raises
+    ------
+    StoreError
+        If a run that may be the one is damaged.
+    """
+    inputs = {path: _sha256(content) for path, content in _inputs(spec).items()}
+    for place in reversed(listing(folder, spec.dossier.name) if inputs else ()):
+        files = _parse(_read(place / "run.json"), place / "run.json").get("files", {})
+        if inputs == {path: digest for path, digest in files.items() if path.startswith("inputs/")}:
+            return read(place)
+    return None
+
+
+def _every(folder: Path, dossier: str) -> tuple[Path, ...]:
     place = folder / dossier
     try:
         found = [p for p in place.iterdir() if (p / "run.json").is_file()] if place.is_dir() else []
@@ -239,20 +346,23 @@ def serialise(tree: xr.DataTree) -> bytes:
 
 
 def _files(
-    spec: Spec, assessment: Assessment, pictures: Sequence[Drawn], page: str | None, draws: bytes
+    spec: Spec, assessment: Assessment, pictures: Sequence[Drawn], page: str | None, draws: bytes, examined: Examined
 ) -> dict[str, bytes]:
     """Every file of a run but ``run.json``, by its path in the run."""
-    found = {
-        "result.json": dump(result_document(assessment, dossier=spec.dossier.name, model=spec.model.name)),
-        "posterior.nc": draws,
-    }
+    names = {"dossier": spec.dossier.name, "model": spec.model.name}
+    result = result_document(assessment, **names, audit=examined.audit, ranking=examined.ranking)
+    found = {"result.json": dump(result), "posterior.nc": draws}
+    if examined.pool is not None:
+        found[_POOL] = serialise(pools.packed(examined.pool))
     if page is not None:
         found["report.html"] = page.encode()
-    found |= _pictures(pictures)
-    for file, text in spec.texts.items():
-        path = _place_of(file, spec)
-        found[path] = sheets.packed(path, text)
-    return found
+    return found | _pictures(pictures) | _inputs(spec)
+
+
+def _inputs(spec: Spec) -> dict[str, bytes]:
+    """The input files as they were read, by their paths in the run."""
+    places = {_place_of(file, spec): text for file, text in spec.texts.items()}
+    return {path: sheets.packed(path, text) for path, text in places.items()}
 
 
 def _place_of(file: str, spec: Spec) -> str:
@@ -270,7 +380,8 @@ def _beside(file: str) -> PurePath:
     return PurePath(file).parent
 
 
-def _by_member(group: xr.Dataset) -> dict[str, Any]:
+def by_member(group: xr.Dataset) -> dict[str, Any]:
+    """Draws of every quantity, each member by itself, dims ("draw",)."""
     found = {}
     for name, values in group.data_vars.items():
         of_members = [str(dim) for dim in values.dims if dim not in ("chain", "draw")]
@@ -296,6 +407,7 @@ def _place(files: Mapping[str, bytes], told: Mapping[str, Any], name: str, folde
     """Write all files into a hidden folder beside the run's, and rename it once everything is on the disk."""
     try:
         folder.mkdir(parents=True, exist_ok=True)
+        _sweep(folder)
         partial = Path(tempfile.mkdtemp(prefix=_HIDDEN, dir=folder))
     except OSError as problem:
         raise StoreError(f"no run can be written to {folder}: {problem.strerror}") from problem
@@ -305,6 +417,14 @@ def _place(files: Mapping[str, bytes], told: Mapping[str, Any], name: str, folde
         raise StoreError(f"the run could not be written to {folder}: {problem.strerror}") from problem
     finally:
         shutil.rmtree(partial, ignore_errors=True)
+
+
+def _sweep(folder: Path) -> None:
+    """Remove what processes left half written that were killed a day ago or longer."""
+    for partial in folder.glob(f"{_HIDDEN}*"):
+        with contextlib.suppress(OSError):  # another process may have swept it first
+            if time.time() - partial.stat().st_mtime > _ABANDONED:
+                shutil.rmtree(partial, ignore_errors=True)
 
 
 def _fill(partial: Path, files: Mapping[str, bytes], told: Mapping[str, Any], name: str) -> Path:
@@ -378,6 +498,11 @@ def _parse(content: bytes, path: Path) -> dict[str, Any]:
     if not isinstance(found, dict):
         raise StoreError(f"{path} is damaged: it holds no mapping")
     return found
+
+
+def digest_of(path: Path) -> str:
+    """The SHA-256 of a file."""
+    return _sha256(_read(path))
 
 
 def _sha256(content: bytes) -> str:

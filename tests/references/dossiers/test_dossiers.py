@@ -73,7 +73,7 @@ def test_dated_serial_numbers_are_those_drawn_from_the_records_and_give_them_bac
     expected = np.random.default_rng(1942).choice(np.arange(1, 343), size=12, replace=False)
     assert [o.value for o in spec.evidence] == expected.tolist()
     lower, upper = np.quantile(drawn("serials-dated", "total"), [0.05, 0.95])
-    assert lower < spec.dossier.truth["total"] < upper
+    assert lower < spec.dossier.truth.quantities["total"] < upper
 
 
 # --- points of which some are wrong -------------------------------------------------------------------------

@@ -1,0 +1,182 @@
+"""What a pool asks of each draw beside its log-likelihoods."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+
+import numpy as np
+
+from gaugeglass.inference.density import Floats
+from gaugeglass.inference.posterior import Posterior, holds
+from gaugeglass.inference.sampling import Fit
+from gaugeglass.judgement.atoms import Split
+from gaugeglass.judgement.codes import Column, coded, coded_below, moved_apart
+from gaugeglass.judgement.moves import leading
+from gaugeglass.judgement.pools import Compared, PooledClaim, PooledQuantity, PooledReading, Scaling
+from gaugeglass.judgement.predictions import chances_of_bases, predict, simulate
+from gaugeglass.judgement.scalings import FACTORS, curves, is_plain, log_likelihood_at, peak
+from gaugeglass.judgement.smoothing import means_and_errors
+from gaugeglass.language.expressions import Const, Node, Op, Ref, evaluate, names
+from gaugeglass.language.spec import Claim, Given, Observation, Spec
+
+BITS, _BITS_COMPARED = 13, 15
+"""How finely numbers of draws are told apart, and those that a claim compares. [bit]"""
+_MOST_QUANTITIES, _MOST_SIMULATED = 16, 60
+"""How many quantities are kept of each draw, and up to how many observations what would be read of each. [1]"""
+_SEED = 0xB001
+
+
+class Asked:
+    """What is asked of each draw beside its log-likelihoods: one column each, in an order of its own."""
+
+    def __init__(self, posterior: Posterior, parts: Split) -> None:
+        self.posterior, self.parts = posterior, parts
+        self.density, self.spec = posterior.density, posterior.spec
+        self.listed = [o for o in self.spec.dossier.observations if o.id not in self.spec.set_aside]
+        self.compared = {c.name: found for c in self.spec.model.claims if (found := compared(self.spec, c))}
+        self.quantities = self._quantities()
+        alone = {block[0] for block in parts.blocks if len(block) == 1}
+        self.atom = {i: k for k, ids in enumerate(parts.ids) for i in ids}
+        can_be = [o for o in self.listed if self.atom[o.id] in alone and o.u is not None]
+        self.plain = {o.id for o in can_be if is_plain(self.density, o)}
+        self.curves = {o.id: own for o in can_be if o.id not in self.plain and (own := curves(self.density, o))}
+        self.scaled = [o for o in can_be if o.id not in self.plain and o.id not in self.curves]
+        self.simulated = self.listed if len(self.listed) <= _MOST_SIMULATED else []
+        self.keys: list[tuple[str, str]] = [
+            *(("scaled", f"{o.id} {factor:g}") for o in self.scaled for factor in FACTORS),
+            *(("simulated", o.id) for o in self.simulated),
+            *(("quantity", name) for name in self.quantities),
+            *(("claim", c.name) for c in self.spec.model.claims if c.name not in self.compared),
+        ]
+        self.place = {key: k for k, key in enumerate(self.keys)}
+
+    def _quantities(self) -> tuple[str, ...]:
+        """The leading ones, those that claims compare with a number, and others as long as there is room for them."""
+        every = [n for n, q in self.spec.model.quantities.items() if not isinstance(q, Given) and not q.per]
+        first = [*leading(self.spec), *(side for side, _ in self.compared.values())]
+        return tuple(dict.fromkeys([*first, *every]))[: max(_MOST_QUANTITIES, len(set(first)))]
+
+    def answer(self, fit: Fit, key: tuple[str, str]) -> Floats:
+        """A column for the draws of a fit of one chain, dims ("draw",)."""
+        kind, name = key
+        quantities, x = fit.quantities.each(np.ravel), fit.x[0]
+        match kind:
+            case "scaled":
+                o, factor = self._reading(name.rpartition(" ")[0]), float(name.rpartition(" ")[2])
+                return log_likelihood_at(self.density, o, factor, quantities, x)
+            case "simulated":
+                return self._simulated(fit, self._reading(name))
+            case "quantity":
+                return quantities[name]
+        return holds(next(c for c in self.spec.model.claims if c.name == name), quantities)
+
+    def _reading(self, name: str) -> Observation:
+        return next(o for o in self.listed if o.id == name)
+
+    def _simulated(self, fit: Fit, o: Observation) -> Floats:
+        """One reading by each draw, of each basis as often as that is probable."""
+        quantities, x = fit.quantities.each(np.ravel), fit.x[0]
+        rng = np.random.default_rng([self.posterior.seed, _SEED, len(x), *map(ord, fit.hypothesis + o.id)])
+        is_open = sum(p > 0 for p in self.density.chances_of_bases(o).values()) > 1
+        bases = chances_of_bases(self.density, o, fit) if is_open else {"": np.ones(len(x))}
+        each = [simulate(self.density, o, *predict(self.density, o, quantities, x, basis=b), rng) for b in bases]
+        ends = np.cumsum(list(bases.values()), axis=0)
+        chosen = np.sum(rng.uniform(size=len(x)) * ends[-1] > ends, axis=0)
+        return np.asarray(np.choose(np.minimum(chosen, len(each) - 1), each))
+
+    def coded(self, columns: Sequence[Floats]) -> list[Column]:
+        """The columns as codes."""
+        ats = {side: [a for s, a in self.compared.values() if s == side] for side, _ in self.compared.values()}
+        found = []
+        for (kind, name), values in zip(self.keys, columns, strict=True):
+            if kind == "scaled":
+                found.append(coded_below(values, bits=BITS))
+                continue
+            column = coded(values, bits=_BITS_COMPARED if name in ats else BITS)
+            for at in ats.get(name, []) if kind == "quantity" else []:
+                column = moved_apart(column, values, at.at)
+            found.append(column)
+        return found
+
+    # --- as the pool has it -------------------------------------------------------------------------------------
+
+    def readings(self, first: int) -> Iterator[PooledReading]:
+        """The listed observations that count; columns are numbered from ``first``."""
+        for o in self.listed:
+            method = self.spec.method(o)
+            simulated = self.place.get(("simulated", o.id))
+            yield PooledReading(
+                id=o.id,
+                about=method.about,
+                unit=method.unit.text,
+                stated=o.stated,
+                value=o.value,
+                lower=o.lower if math.isfinite(o.lower) else None,
+                upper=o.upper if math.isfinite(o.upper) else None,
+                atom=self.atom[o.id],
+                simulated=None if simulated is None else first + simulated,
+                scaling=self._scaling(o, first),
+            )
+
+    def _scaling(self, o: Observation, first: int) -> Scaling | None:
+        if o.id in self.plain:
+            likelihood = self.spec.method(o).likelihood
+            return Scaling("student_t" if likelihood.nu else "normal", peak(self.density, o), likelihood.nu)
+        if o.id in self.curves:
+            at, others = self.curves[o.id]
+            return Scaling("curves", at=_short(at), curves={f: _short(v) for f, v in others.items()})
+        if o in self.scaled:
+            return Scaling("columns", columns={f: first + self.place["scaled", f"{o.id} {f:g}"] for f in FACTORS})
+        return None
+
+    def pooled_quantities(self, first: int) -> Iterator[PooledQuantity]:
+        """The quantities that draws are kept of."""
+        for name in self.quantities:
+            q = self.spec.quantities[name]
+            column = first + self.place["quantity", name]
+            yield PooledQuantity(name, q.about, q.unit.text, column, name in leading(self.spec))
+
+    def pooled_claims(self, first: int, drawn: Sequence[tuple[Fit, Floats]]) -> Iterator[PooledClaim]:
+        """The claims, with what all draws and their shares say of each in every component."""
+        found = [self._of_all(fit, shares) for fit, shares in drawn]
+        for n, claim in enumerate(self.spec.model.claims):
+            side, compare = self.compared.get(claim.name, ("", None))
+            key = ("quantity", side) if compare else ("claim", claim.name)
+            yield PooledClaim(
+                name=claim.name,
+                says=claim.says,
+                threshold=claim.threshold,
+                column=first + self.place[key],
+                compare=compare,
+                published=_short([means[n] for means, _ in found]),
+                mcse=_short([errors[n] for _, errors in found]),
+            )
+
+    def _of_all(self, fit: Fit, shares: Floats) -> tuple[Floats, Floats]:
+        values = [holds(claim, fit.quantities) for claim in self.spec.model.claims]
+        return means_and_errors(np.stack(values, axis=-1), shares) if values else (np.empty(0), np.empty(0))
+
+
+def _short(values: Iterable[float]) -> tuple[float, ...]:
+    """Numbers to seven digits, which as text are half as long."""
+    return tuple(float(f"{v:.7g}") for v in values)
+
+
+_SIGNS = {"gt": ">", "ge": ">=", "lt": "<", "le": "<="}
+_TURNED = {"gt": "lt", "ge": "le", "lt": "gt", "le": "ge"}
+
+
+def compared(spec: Spec, claim: Claim) -> tuple[str, Compared] | None:
+    """The quantity that a claim compares with a number, and how; None where it says anything else."""
+    match claim.holds:
+        case Op(op, (left, right)) if op in _SIGNS:
+            for side, other, sign in ((left, right, op), (right, left, _TURNED[op])):
+                if isinstance(side, Ref) and side.name not in spec.givens and _is_number(spec, other):
+                    at = float(evaluate(other, spec.givens))
+                    return side.name, Compared(_SIGNS[sign], at, spec.quantities[side.name].unit.text)
+    return None
+
+
+def _is_number(spec: Spec, node: Node) -> bool:
+    return isinstance(node, Const) or set(names(node)) <= spec.givens.keys()

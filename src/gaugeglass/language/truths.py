@@ -1,0 +1,79 @@
+"""What came out in the end, as a dossier states it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import replace
+
+from gaugeglass.language.expressions import evaluate_at, names
+from gaugeglass.language.located import Located, show
+from gaugeglass.language.models import ModelReading
+from gaugeglass.language.provenance import read_date, source_of
+from gaugeglass.language.reading import Notes, Section, flag, listing, mapping, nearest, number
+from gaugeglass.language.spec import Claim, Given, Spec, Truth
+
+
+def read_truth(top: Section, reading: ModelReading, spec: Spec) -> Truth:
+    """The truth of a dossier of which everything else is in ``spec``; what is wrong is noted."""
+    found, declared = Truth(), reading.declared
+    for name, node in top.mapping("truth").items():
+        if name == "date":
+            found = replace(found, date=read_date(node, top.notes))
+        elif name == "source":
+            found = replace(found, source=source_of(node, top.notes))
+        elif name == "hypothesis":
+            found = replace(found, hypothesis=_hypothesis(node, declared["hypotheses"], top.notes))
+        elif name in declared["claims"]:
+            found = replace(found, claims={**found.claims, name: flag(node, top.notes)})
+        elif name in reading.scope.units:
+            found = replace(found, quantities={**found.quantities, **dict(_numbers(name, node, reading, spec, top))})
+        elif name not in reading.scope.broken:
+            known = {*declared["claims"], *reading.scope.units, "hypothesis", "date", "source"}
+            allowed = "a quantity, a claim, 'hypothesis', 'date' or 'source'"
+            top.notes.fault(node, f"unknown name {show(name)}", allowed, nearest(name, known))
+    _note_contradictions(top.at("truth"), found, spec, top.notes)
+    return found
+
+
+def follows(claim: Claim, known: Mapping[str, float]) -> bool | None:
+    """Whether a claim holds of numbers that are known [their units]; None where it rests on others too."""
+    if not set(names(claim.holds)) <= known.keys():
+        return None
+    return bool(evaluate_at(claim.holds, known, {}))
+
+
+def _hypothesis(node: Located, known: frozenset[str], notes: Notes) -> str | None:
+    if node.text in known:
+        return node.text
+    notes.fault(node, node.kind, f"a hypothesis: {listing(known)}", nearest(node.text, known))
+    return None
+
+
+def _numbers(name: str, node: Located, reading: ModelReading, spec: Spec, top: Section) -> Iterator[tuple[str, float]]:
+    """The number of a quantity [its unit], or that of each member named where it has one value a member."""
+    quantity = spec.model.quantities.get(name)
+    group = None if quantity is None or isinstance(quantity, Given) else quantity.per
+    places = {name: node}
+    if group is not None and group not in spec.members:
+        return  # it is noted where the quantity says that it is per such a group
+    if group is not None:
+        members = spec.members[group]
+        places = {f"{name}[{member}]": inner for member, inner in mapping(node, top.notes).items()}
+        for member, inner in node.entries.items():
+            if member not in members:
+                allowed = f"a {group}: {listing(members)}"
+                top.notes.fault(inner, f"unknown {group} {show(member)}", allowed, nearest(member, members))
+    for place, inner in places.items():
+        value = number(inner, reading.scope.units[name], top.notes)
+        if value is not None:
+            yield place, value
+
+
+def _note_contradictions(at: Located, found: Truth, spec: Spec, notes: Notes) -> None:
+    """Note every claim that is said to be true or false while the numbers beside it say otherwise."""
+    known = {**spec.givens, **found.quantities}
+    for claim in spec.model.claims:
+        said, told = found.claims.get(claim.name), follows(claim, known)
+        if said is not None and told is not None and said != told:
+            node, words = at.entries[claim.name], "true" if told else "false"
+            notes.fault(node, show(node.text), f"{words}, as the numbers have it: {claim.says}")

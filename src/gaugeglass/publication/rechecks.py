@@ -1,0 +1,77 @@
+"""A run held against its repetition, in plain text and as a document."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from gaugeglass.publication import numbers, tables
+from gaugeglass.publication.sheet import spoken
+from gaugeglass.record.documents import plain
+from gaugeglass.record.rechecks import ERRORS, Number, Recheck
+
+FORMAT = "gaugeglass.recheck/1"
+NOTE = f"apart: in Monte Carlo errors of the difference; ! beyond {ERRORS:.0f}."
+_MOST = 12
+"""How many numbers are listed, those furthest apart; the rest are counted."""
+
+
+def recheck_text(found: Recheck, width: int = 80, *, color: bool = False) -> str:
+    """Whether the files are as they were, what could be expected of a repetition, and what it gave."""
+    parts = tables._wrapped(f"{found.folder}: {found.files} files, all as they were written", width)
+    parts += [f"sha256:{found.digest}", ""]
+    parts += tables._wrapped(f"{expectation(found)} {finding(found)}", width, hanging="")
+    if found.outcome == "to the last bit":
+        return "\n".join(parts)
+    ordered = sorted(found.numbers, key=lambda n: -n.errors)
+    rows = [_row(n) for n in ordered[:_MOST]]
+    title = f"The {_MOST} of {len(ordered)} numbers furthest apart" if len(ordered) > _MOST else "Numbers"
+    headings = ("number", "recorded", "again", "apart")
+    return "\n".join([*parts, "", tables.fitting(title, headings, rows, width, color=color), *_note(width)])
+
+
+def recheck_document(found: Recheck) -> dict[str, Any]:
+    """The same as a document of plain types, of which DEVELOPERS says the shape."""
+    return {"format": FORMAT, **plain(found)}
+
+
+def expectation(found: Recheck) -> str:
+    """What can be expected of a repetition, and why no more."""
+    if not found.otherwise:
+        return "Same compiled program, versions and processor, so the same numbers to the last bit are expected."
+    said = [f"{spoken(o.key)} ({o.before or 'not recorded'}, now {o.now or 'none'})" for o in found.otherwise]
+    return f"Not computed as it was: {', '.join(said)}. So agreement within Monte Carlo errors is expected."
+
+
+def finding(found: Recheck) -> str:
+    """What the repetition gave."""
+    if found.outcome == "to the last bit":
+        return "Inferred and judged again: every draw, verdict and quantity is the same to the last bit."
+    furthest = max((n.errors for n in found.numbers), default=0.0)
+    apart = "without end" if math.isinf(furthest) else f"{numbers.fixed(furthest, 1)} errors"
+    if found.outcome == "within errors":
+        draws = (
+            "Every draw is the same to the last bit, and what is judged of them" if found.same_draws else "Everything"
+        )
+        more = "" if found.otherwise or found.same_draws else ", though not to the last bit"
+        return f"Inferred and judged again. {draws} agrees within Monte Carlo errors, {apart} at most{more}."
+    beyond = sum(n.errors > ERRORS for n in found.numbers)
+    what = f"{beyond} of {len(found.numbers)} numbers are" if beyond else "what was judged is"
+    return f"Inferred and judged again: the run is not reproduced; {what} beyond Monte Carlo errors, {apart} at most."
+
+
+def _row(n: Number) -> tuple[str, str, str, str]:
+    name = f"hypothesis {spoken(n.name)}" if n.kind == "hypothesis" else spoken(n.name)
+    mark = " !" if n.errors > ERRORS else ""
+    apart = "∞" if math.isinf(n.errors) else numbers.fixed(n.errors, 1)
+    return name, _text(n, n.recorded), _text(n, n.again), apart + mark
+
+
+def _text(n: Number, x: float) -> str:
+    if n.kind != "quantity":
+        return numbers.percent(x, 2)
+    return numbers.with_unit(numbers.rounded(x, n.mcse), n.unit)
+
+
+def _note(width: int) -> list[str]:
+    return tables._wrapped(NOTE, width, hanging="")

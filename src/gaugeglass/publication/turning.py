@@ -1,0 +1,163 @@
+"""What would overturn the leading claim, as a picture: every reading on one axis of its own standard uncertainty."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import matplotlib as mpl
+from matplotlib.axes import Axes
+
+from gaugeglass.judgement.findings import Audit, Tipping, UnitFinding
+from gaugeglass.language.spec import Claim, Spec
+from gaugeglass.publication import numbers
+from gaugeglass.publication.carrying import (
+    by_influence,
+    most_probable_tipping,
+    name_of,
+    shift_text,
+    shifted_to,
+    value_text,
+)
+from gaugeglass.publication.sheet import (
+    CLEAR,
+    FAINT,
+    INK,
+    LEFT,
+    MIST,
+    PAPER,
+    PLUM,
+    RIGHT,
+    SETTINGS,
+    WIDTH,
+    Picture,
+    blank,
+    finish,
+    short,
+)
+
+MOST_ROWS = 12
+"""How many rows are drawn at most, beside those that turn the claim."""
+_NAMES, _CHANCES, _LETTERS = 1.5, 0.62, 24
+"""Room beside the axes for names and for chances [inch], and how many letters of a name there are."""
+_STEP = 0.24  # height of a row [inch]
+_LINEAR = 1.0
+"""Shift up to which the axis is linear, and logarithmic beyond [own u]."""
+_WIDE = 20.0  # shift from which there is room for fewer ticks [own u]
+_ROOM = 0.26  # of the axis, for the value beside a diamond
+
+
+def tipping_picture(found: Audit, spec: Spec, claim: Claim) -> Iterator[Picture]:
+    """How far each reading was shifted, and where the claim turns; none where nothing was searched."""
+    searched = [u for u in found.units if u.sought is not None]
+    if not searched:
+        return
+    by_rank = [u for u in by_influence(found) if u.sought is not None]
+    ordered = sorted(by_rank, key=lambda u: -_chance(u))
+    turning = sum(bool(u.tipping) for u in ordered)
+    rows = ordered[: max(MOST_ROWS, turning)]
+    with mpl.rc_context(SETTINGS):
+        title = _title(searched, spec)
+        body = _STEP * len(rows)
+        sheet = blank(title, body + 1.12)
+        sheet.text(LEFT, 0, "Shift at which the verdict turns, and the chance of going there", fontsize=8, color=FAINT)
+        axes = sheet.axes(LEFT + _NAMES, 0.36, WIDTH - LEFT - RIGHT - _NAMES - _CHANCES, body)
+        _draw(axes, rows, spec)
+        axes.set_xlabel("shift, in the reading's own standard uncertainty u", fontsize=8)
+        rest = f"; nor do {len(ordered) - len(rows)} more" if ordered[len(rows) :] else ""
+        key = f"grey: shifts searched; rows without a diamond do not turn there{rest}"
+        sheet.text(LEFT, body + 0.86, key, fontsize=7.5, color=FAINT)
+        alt = f"{title}. It turns where “{claim.says}” crosses {numbers.percent(claim.threshold, 0)}. "
+        alt += " ".join(_sentence(u, spec) for u in ordered)
+        headings = ("shifted", "kind", "readings", "side", "shift [own u]", "Monte Carlo error", "value", "chance",
+                    "Monte Carlo error of it", "searched from [own u]", "searched to [own u]")  # fmt: skip
+        yield finish(sheet, "tipping", title, alt, headings, [row for u in ordered for row in _cells(u, spec)])
+
+
+def _chance(u: UnitFinding) -> float:
+    return max((t.chance.value for t in u.tipping), default=-1.0)
+
+
+def _ends(u: UnitFinding) -> tuple[float, float]:
+    """The range of shifts that was searched."""
+    sought = u.sought or (0.0,)
+    return min(sought), max(sought)
+
+
+def _title(searched: Sequence[UnitFinding], spec: Spec) -> str:
+    found = most_probable_tipping(searched)
+    if found is None:
+        return "No shift of a reading turns the verdict, as far as draws reach"
+    t, unit = found
+    chance = numbers.chance(t.chance.value)
+    if not (value := value_text(t, unit, spec, bare=True)):
+        side = "lower" if t.side == "below" else "higher"
+        return f"The verdict turns if {name_of(unit)} lies {shift_text(t)} u {side} or more: a chance of {chance}"
+    beyond = "less" if t.side == "below" else "more"
+    return f"The verdict turns if {name_of(unit)} lies at {value} or {beyond}: a chance of {chance}"
+
+
+def _sentence(u: UnitFinding, spec: Spec) -> str:
+    if not u.tipping:
+        low, high = _ends(u)
+        return f"{name_of(u)}: no turn from {numbers.fixed(low, 1)} to {numbers.fixed(high, 1)} u."
+    turns = (f"{shifted_to(t, u, spec)}, a chance of {numbers.chance(t.chance.value)}" for t in u.tipping)
+    return f"{name_of(u)} turns it at {'; and at '.join(turns)}."
+
+
+def _cells(u: UnitFinding, spec: Spec) -> Iterator[tuple[str | float | None, ...]]:
+    head = (u.unit.name, u.unit.kind, len(u.unit.ids))
+    ends = _ends(u)
+    for t in u.tipping:
+        value = value_text(t, u, spec, bare=True) or None
+        yield (*head, t.side, t.shift, t.shift_mcse, value, t.chance.value, t.chance.mcse, *ends)
+    if not u.tipping:
+        yield (*head, None, None, None, None, None, None, *ends)
+
+
+# --- drawing ------------------------------------------------------------------------------------------------
+
+
+def _draw(axes: Axes, rows: Sequence[UnitFinding], spec: Spec) -> None:
+    low, high = (1.15 * side(e for u in rows for e in _ends(u)) for side in (min, max))
+    low, high = min(low, -2.0), max(high, 2.0)
+    axes.set_xscale("symlog", linthresh=_LINEAR, linscale=0.6)
+    axes.set(xlim=(low, high), ylim=(len(rows), 0))
+    steps = (1, 10, 100, 1000) if max(-low, high) > _WIDE else (1, 3, 10)
+    ticks = [0, *(t for t in steps if t <= high), *(-t for t in steps if -t >= low)]
+    axes.set_xticks(ticks, [numbers.fixed(t, 0) if t <= 0 else f"+{t}" for t in ticks])
+    axes.minorticks_off()
+    axes.axvline(0, color=FAINT, lw=1.0, zorder=0)
+    axes.text(0, -0.12, "as stated", fontsize=7.5, color=FAINT, ha="center", va="bottom")
+    axes.text(1.04, 1.0, "chance", fontsize=7.5, color=FAINT, ha="left", va="bottom", transform=axes.transAxes)
+    for i, u in enumerate(rows):
+        _draw_row(axes, i + 0.5, u, spec)
+
+
+def _draw_row(axes: Axes, y: float, u: UnitFinding, spec: Spec) -> None:
+    color, weight = (PLUM, "bold") if u.tipping else (FAINT, "normal")
+    beside = axes.get_yaxis_transform()
+    label: Any = {"fontsize": 7.5, "color": color, "fontweight": weight, "va": "center"}
+    axes.plot(_ends(u), [y, y], color=MIST, lw=1.2, marker="|", ms=5, zorder=1)
+    axes.plot([0], [y], "o", color=INK if u.tipping else PAPER, mec=INK if u.tipping else FAINT, ms=4, zorder=3)
+    axes.text(-0.05, y, short(name_of(u), _LETTERS), ha="right", transform=beside, **label)
+    for t in u.tipping:
+        axes.plot([0, t.shift], [y, y], color=PLUM, lw=1.4, zorder=2)
+        if t.shift_mcse > 0:
+            ends = [t.shift - 2 * t.shift_mcse, t.shift + 2 * t.shift_mcse]
+            axes.plot(ends, [y, y], color=PLUM, lw=1.2, marker="|", ms=6, zorder=3)
+        axes.plot([t.shift], [y], "D", color=PLUM, ms=5, zorder=4)
+        _label(axes, y, t, value_text(t, u, spec, bare=True))
+    chances = " / ".join(numbers.chance(t.chance.value) for t in u.tipping) or numbers.ABSENT
+    axes.text(1.04, y, chances, ha="left", transform=beside, **label)
+
+
+def _label(axes: Axes, y: float, t: Tipping, text: str) -> None:
+    """The value at which the verdict turns, beyond its diamond where there is room, otherwise before it."""
+    if not text:
+        return
+    (place, _), (left, right) = axes.transData.transform((t.shift, y)), axes.bbox.intervalx
+    share = (place - left) / (right - left)
+    is_left = share > _ROOM if t.side == "below" else share > 1 - _ROOM
+    axes.annotate(text, (t.shift, y), (-6 if is_left else 6, 0), textcoords="offset points", fontsize=7.5, color=PLUM,
+                  fontweight="bold", ha="right" if is_left else "left", va="center", bbox=CLEAR, zorder=2)  # fmt: skip

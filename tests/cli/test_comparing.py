@@ -1,0 +1,241 @@
+"""Runs held against each other, against time, against the truth and against themselves, at the command line."""
+
+from __future__ import annotations
+
+import json
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from gaugeglass import cli
+from gaugeglass.record import runs
+from gaugeglass.record.histories import find
+
+MODEL = """\
+format: 1
+title: A tank
+latents:
+  volume:
+    about: Volume of the tank
+    unit: L
+    prior: {family: lognormal, median: 100 L, sigma: 0.2}
+    because: Tanks of this kind
+methods:
+  filling: {about: Fill it and count, measures: volume, likelihood: {family: normal}}
+claims:
+  large: {says: The tank holds more than 100 L, holds: volume > 100 L}
+"""
+DOSSIER = """\
+format: 1
+dossier: tank
+model: tank
+subject: An invented tank
+observations:
+  - {id: first, method: filling, value: 99 ± 4 L, date: 2026-01-05}
+"""
+SECOND = "  - {id: second, method: filling, value: 106 ± 3 L, date: 2026-02-01}\n"
+
+
+@pytest.fixture(scope="module")
+def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A workspace with two runs, a reading between them, and an alternative to the second."""
+    place = tmp_path_factory.mktemp("tank")
+    for kind, text in (("models", MODEL), ("observations", DOSSIER)):
+        (place / kind).mkdir()
+        (place / kind / "tank.yaml").write_text(text)
+    dossier = str(place / "observations" / "tank.yaml")
+    assert cli.run(["infer", dossier, "--json"]) == 0
+    Path(dossier).write_text(DOSSIER + SECOND)
+    assert cli.run(["infer", dossier, "--json"]) == 0
+    assert cli.run(["infer", dossier, "--without", "first", "--json"]) == 0
+    return place
+
+
+@pytest.fixture
+def workspace(recorded: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    place = tmp_path / "work"
+    shutil.copytree(recorded, place)
+    monkeypatch.chdir(place)
+    monkeypatch.setenv("COLUMNS", "80")
+    return place
+
+
+def told(capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> Any:
+    capsys.readouterr()
+    assert cli.run([*arguments, "--json"]) == status
+    return json.loads(capsys.readouterr().out)
+
+
+def written(capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> str:
+    capsys.readouterr()
+    assert cli.run(list(arguments)) == status
+    out = capsys.readouterr().out.replace("\N{NARROW NO-BREAK SPACE}", " ")
+    assert max(map(len, out.splitlines()), default=0) <= 80
+    return out
+
+
+# --- compare ------------------------------------------------------------------------------------------------
+
+
+def test_runs_are_compared_to_the_field_and_the_share_of_each_input(workspace: Path, capsys: Any) -> None:
+    found = told(capsys, "compare", "tank@latest~1", "tank")
+    added = "{id: second, method: filling, value: 106 ± 3 L, date: 2026-02-01}"
+    assert found["files"] == [
+        {"file": "observations/tank.yaml", "how": "changed",
+         "fields": [{"key": "observations[second]", "before": None, "now": added}]}
+    ]  # fmt: skip
+    (verdict,), (attribution,) = found["verdicts"], found["path"]["attributions"]
+    (share,) = attribution["shares"]
+    assert share["step"] == "second"
+    assert share["on_path"]["probability"] == pytest.approx(attribution["whole"]["probability"])
+    (rest,) = found["rests"]
+    assert rest["shift"] == pytest.approx(verdict["shift"] - attribution["whole"]["probability"])
+    assert not rest["seen"]
+
+
+def test_a_comparison_reads_so(workspace: Path, capsys: Any) -> None:
+    text = written(capsys, "compare", "tank@latest~1", "tank@latest")
+    assert "- observations/tank.yaml: observations[second] added:" in text
+    assert "What moved large:" in text
+    assert "first of all, and last of all." in " ".join(text.split())
+
+
+def test_quick_leaves_the_refits_out(workspace: Path, capsys: Any) -> None:
+    found = told(capsys, "compare", "tank@latest~1", "tank", "--quick")
+    assert found["path"] is None
+    assert found["verdicts"][0]["moved"]
+
+
+def test_an_alternative_is_compared_by_its_name_or_folder(workspace: Path, capsys: Any) -> None:
+    (folder,) = (workspace / "reports" / "tank").glob("*-alternative")
+    for named in (str(folder), f"tank@{folder.name}"):
+        found = told(capsys, "compare", "tank", named)
+        assert [s["name"] for s in found["path"]["steps"]] == ["first"]
+
+
+def test_a_dossier_may_be_given_by_its_file(workspace: Path, capsys: Any) -> None:
+    file = "observations/tank.yaml"
+    assert told(capsys, "compare", f"{file}@latest~1", file, "--quick")["subject"] == "An invented tank"
+
+
+@pytest.mark.parametrize("named", ["tank@latest~7", "tank@1999", "boat", "tank@"])
+def test_what_names_no_run_is_wrong_usage(named: str, workspace: Path, capsys: Any) -> None:
+    assert cli.run(["compare", named, "tank"]) == 2
+    assert "Error: " in capsys.readouterr().err
+
+
+# --- runs ---------------------------------------------------------------------------------------------------
+
+
+def test_runs_are_listed_with_what_came(workspace: Path, capsys: Any) -> None:
+    text = written(capsys, "runs", "tank")
+    assert text.startswith("An invented tank: 2 runs of tank and 1 alternative\n\n1  ")
+    lines = [line.partition(": ")[2] for line in text.splitlines()[2:5]]
+    assert lines == ["the first run", "second added: by filling, 106 ± 3 L", "an alternative, --without first"]
+    found = told(capsys, "runs", "tank")
+    assert [len(run["alternatives"]) for run in found["runs"]] == [0, 1]
+    assert found["runs"][1]["moved"] == ["large"]
+
+
+def test_a_damaged_run_is_listed_and_told_by_the_status(workspace: Path, capsys: Any) -> None:
+    (find(Path("reports"), "tank", "latest~1") / "result.json").write_text("{}")
+    assert "is not as it was written" in " ".join(written(capsys, "runs", "tank", status=5).split())
+
+
+def test_runs_are_drawn(workspace: Path, capsys: Any) -> None:
+    written(capsys, "runs", "tank", "--figures", "figures")
+    assert sorted(p.name for p in Path("figures").iterdir()) == ["runs-large.json", "runs-large.png", "runs-large.svg"]
+    numbers = json.loads(Path("figures/runs-large.json").read_bytes())["numbers"]
+    assert [row[0] for row in numbers["rows"]] == ["1", "2", "2a"]
+
+
+# --- score --------------------------------------------------------------------------------------------------
+
+
+def test_claims_are_scored_against_the_truth(workspace: Path, capsys: Any) -> None:
+    with (workspace / "observations" / "tank.yaml").open("a") as file:
+        file.write("truth: {volume: 103 L}\n")
+    found = told(capsys, "score")
+    (claim,) = found["dossiers"][0]["claims"]
+    latest = runs.read(find(Path("reports"), "tank"))
+    assert claim["scored"] == latest.assessment.verdicts[0].posterior.value
+    assert claim["brier"] == pytest.approx((1 - claim["scored"]) ** 2)
+    assert found["few"]
+    text = " ".join(written(capsys, "score", "observations/tank.yaml", "--figures", "figures").split())
+    assert "Scored: 1 claim, 1 quantity of 1 dossier. That is few" in text
+    assert {p.name for p in Path("figures").glob("*.png")} == {"reliability.png", "coverage.png"}
+
+
+def test_without_a_truth_there_is_nothing_to_score(workspace: Path, capsys: Any) -> None:
+    assert cli.run(["score"]) == 2
+    assert "add it under 'truth'" in capsys.readouterr().err
+    assert "states no truth" in written(capsys, "score", "observations/tank.yaml")
+
+
+# --- check --------------------------------------------------------------------------------------------------
+
+
+def test_a_run_is_the_same_again_to_the_last_bit(workspace: Path, capsys: Any) -> None:
+    for folder in (workspace / "reports" / "tank").iterdir():
+        found = told(capsys, "check", str(folder))
+        assert (found["expected"], found["outcome"], found["same_draws"]) == (
+            "to the last bit",
+            "to the last bit",
+            True,
+        )
+    assert "the same to the last bit" in " ".join(written(capsys, "check", str(folder)).split())
+
+
+def rewritten(folder: Path, file: str, old: str, new: str) -> None:
+    """Change a file of a run and its digest, as somebody might who knows how."""
+    text = (folder / file).read_text()
+    assert old in text
+    (folder / file).write_text(text.replace(old, new, 1))
+    told = json.loads((folder / "run.json").read_text())
+    told["files"] |= {file: runs.digest_of(folder / file)} if file != "run.json" else {}
+    (folder / "run.json").write_text(json.dumps(told))
+
+
+def test_a_run_by_other_versions_need_only_agree_within_errors(workspace: Path, capsys: Any) -> None:
+    folder = find(Path("reports"), "tank")
+    version = runs.read(folder).about["versions"]["numpy"]
+    rewritten(folder, "run.json", f'"numpy": "{version}"', '"numpy": "1.0"')
+    rewritten(folder, "run.json", '"seed": 1', '"seed": 2')
+    found = told(capsys, "check", str(folder))
+    assert (found["expected"], found["outcome"]) == ("within errors", "within errors")
+    assert found["otherwise"] == [{"key": "numpy", "before": "1.0", "now": version}]
+    assert max(n["errors"] for n in found["numbers"]) > 0
+
+
+def test_a_run_that_does_not_come_out_the_same_is_not_reproduced(workspace: Path, capsys: Any) -> None:
+    folder = find(Path("reports"), "tank")
+    mean = runs.read(folder).assessment.quantities[0].posterior.mean
+    rewritten(folder, "result.json", f'"mean": {mean}', f'"mean": {mean + 2}')
+    assert told(capsys, "check", str(folder), status=1)["outcome"] == "beyond errors"
+    assert "the run is not reproduced" in " ".join(written(capsys, "check", str(folder), status=1).split())
+
+
+def test_a_damaged_run_is_refused_with_every_file_that_is_not_as_written(workspace: Path, capsys: Any) -> None:
+    folder = find(Path("reports"), "tank")
+    (folder / "posterior.nc").unlink()
+    (folder / "inputs" / "models" / "tank.yaml").write_text(MODEL + "# mine\n")
+    assert cli.run(["check", str(folder)]) == 5
+    said = capsys.readouterr().err
+    assert f"{folder / 'posterior.nc'} is missing" in said
+    assert f"{folder / 'inputs' / 'models' / 'tank.yaml'} is not as it was written" in said
+
+
+def test_a_run_without_its_record_is_damaged(workspace: Path, capsys: Any) -> None:
+    folder = find(Path("reports"), "tank")
+    (folder / "run.json").unlink()
+    assert cli.run(["check", str(folder)]) == 5
+    assert "run.json cannot be read" in capsys.readouterr().err
+
+
+def test_a_run_is_checked_by_itself(workspace: Path, capsys: Any) -> None:
+    folder = find(Path("reports"), "tank")
+    assert cli.run(["check", str(folder), "observations/tank.yaml"]) == 2
+    assert cli.run(["check", "observations/tank.yaml"]) == 0

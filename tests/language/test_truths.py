@@ -1,0 +1,74 @@
+"""What came out in the end, as a dossier states it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from gaugeglass.language.files import specify
+from gaugeglass.language.spec import Source, Spec, Truth
+from gaugeglass.language.truths import follows
+
+MODEL: dict[str, Any] = {
+    "title": "An invented pair of tanks",
+    "groups": {"tank": {"about": "A tank", "members": ["north", "south"]}},
+    "givens": {"tanks": {"about": "Tanks", "unit": "1", "default": 2}},
+    "latents": {
+        "share": {"about": "Share that is full", "unit": "%", "because": "invented",
+                  "prior": {"family": "beta", "mean": "50 %", "sd": "20 %"}},
+        "level": {"about": "Level", "unit": "cm", "per": "tank", "because": "invented",
+                  "prior": {"family": "normal", "mean": "1 m", "sd": "20 cm"}},
+    },
+    "methods": {
+        "gauge": {"about": "a", "measures": "share", "likelihood": {"family": "normal"}},
+        "dipstick": {"about": "b", "measures": "level", "likelihood": {"family": "normal"}},
+    },
+    "hypotheses": {
+        "tight": {"says": "It is tight", "priors": {"share": "as stated"}},
+        "leaky": {"says": "It leaks", "fix": {"share": "10 %"}},
+    },
+    "claims": {
+        "full": {"says": "It is more than half full", "holds": "share > 50 %"},
+        "filled": {"says": "More than one tank's worth", "holds": "tanks * share > 1"},
+        "deep": {"says": "The mean level is high", "holds": "mean(level) > 1 m"},
+    },
+}  # fmt: skip
+
+
+def spec(**truth: Any) -> Spec:
+    return specify(MODEL, {"dossier": "pair", "subject": "A pair", "observations": [], "truth": truth})
+
+
+def test_a_truth_has_numbers_truth_values_and_a_hypothesis() -> None:
+    found = spec(share="0.6", full=True, hypothesis="tight").dossier.truth
+    assert found == Truth({"share": pytest.approx(60.0)}, {"full": True}, "tight")
+    assert found
+
+
+def test_each_member_has_a_number_of_its_own() -> None:
+    assert spec(level={"south": "1.2 m"}).dossier.truth.quantities == {"level[south]": pytest.approx(120.0)}
+
+
+def test_it_says_since_when_it_is_known_and_from_where() -> None:
+    found = spec(date="2026-05", source={"title": "The manual", "locator": "page 3"}).dossier.truth
+    assert (found.date, found.source) == ("2026-05", Source("The manual", locator="page 3"))
+    assert not found, "a source alone is no truth"
+
+
+@pytest.mark.parametrize(
+    ("known", "claim", "told"),
+    [
+        ({"share": 60.0}, "full", True),
+        ({"share": 40.0}, "full", False),
+        ({}, "full", None),
+        ({"share": 60.0}, "filled", True),
+        ({"level[north]": 120.0, "level[south]": 120.0}, "deep", None),
+    ],
+)
+def test_a_claim_follows_from_numbers_that_are_all_known(
+    known: dict[str, float], claim: str, told: bool | None
+) -> None:
+    found = spec(share="60 %")
+    by_name = {c.name: c for c in found.model.claims}
+    assert follows(by_name[claim], {**found.givens, **known}) is told
