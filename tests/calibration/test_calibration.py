@@ -25,6 +25,9 @@ from gaugeglass.language.spec import Spec
 from inference.cluster import Cluster, cluster
 
 SIMULATIONS = 100
+QUICKER = {"gravitation": 200, "serials": 200, "serials-dated": 200, "heron-35": 50}
+LONGER = {"heron-35": 200, "outliers": 200, "labels": 100, "fleet": 40}
+"""How many simulations of a dossier, where that takes seconds, and where it takes minutes."""
 
 __all__ = ["cluster"]  # a fixture
 
@@ -38,12 +41,13 @@ def refuse_failures(found: Calibration) -> None:
     assert JOINT in [f.quantity for f in found.quantities]
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize(
     ("name", "simulations"),
-    [("gravitation", 300), ("heron-35", 200), ("serials", 200), ("serials-dated", 200), ("outliers", 200),
-     ("labels", 100), ("fleet", 40)],
-)  # fmt: skip
+    [
+        *(pytest.param(name, count, marks=pytest.mark.slow) for name, count in QUICKER.items()),
+        *(pytest.param(name, count, marks=pytest.mark.long) for name, count in LONGER.items()),
+    ],
+)
 def test_shipped_model_is_calibrated(name: str, simulations: int) -> None:
     """Truths from the prior, the dossier's own evidence simulated from each: what is said is borne out."""
     found = calibrate(dossier(name), simulations=simulations, seed=1)
@@ -51,8 +55,13 @@ def test_shipped_model_is_calibrated(name: str, simulations: int) -> None:
     assert found.off == ()
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("name", ["gravitation", "heron-35", "serials", "outliers"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        *(pytest.param(name, marks=pytest.mark.slow) for name in ("gravitation", "serials")),
+        *(pytest.param(name, marks=pytest.mark.long) for name in ("heron-35", "outliers")),
+    ],
+)
 def test_shipped_model_is_calibrated_about_its_posterior(name: str) -> None:
     """Truths from the posterior, inferred from the observed evidence and a simulated repetition together."""
     found = calibrate(dossier(name), simulations=SIMULATIONS, truths="posterior", seed=1)
@@ -129,7 +138,7 @@ def without_jacobian(spec: Spec, family: str, kernel: families.Node, monkeypatch
     return lambda right: replace(right, machine=broken)
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_a_missing_jacobian_is_caught_in_the_demo(monkeypatch: pytest.MonkeyPatch) -> None:
     """Of beta priors: their exponents are one less for the share itself than for its logit."""
     spec = dossier("heron-35")

@@ -228,8 +228,9 @@ def density(mechanism: Callable[[], Spec]) -> Density:
     return compile_density(mechanism())
 
 
-@pytest.mark.slow
-@pytest.mark.parametrize("truths", ["prior", "posterior"])
+@pytest.mark.parametrize(
+    "truths", [pytest.param("prior", marks=pytest.mark.slow), pytest.param("posterior", marks=pytest.mark.long)]
+)
 @pytest.mark.parametrize("mechanism", MECHANISMS, ids=lambda m: m.__name__)
 def test_mechanism_is_calibrated(mechanism: Callable[[], Spec], truths: Any) -> None:
     """Two hundred truths, the evidence simulated from each: ranks uniform, 90 % are 90 %, probabilities borne out."""

@@ -63,7 +63,8 @@ def terminal(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
 
 def test_the_commands_of_the_readme_do_what_it_says(heron: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    (block,) = re.findall(r"^```console\n(.*?)^```", README, flags=re.MULTILINE | re.DOTALL)
+    blocks = re.findall(r"^```console\n(.*?)^```", README, flags=re.MULTILINE | re.DOTALL)
+    (block,) = (block for block in blocks if "gaugeglass add" in block)
     for line in block.splitlines():
         assert cli.run(shlex.split(line)[1:]) == 0
     printed = capsys.readouterr().out
@@ -94,6 +95,13 @@ def test_every_key_can_be_stated(yard: Path) -> None:
         "owner",
         "https://example.org/?a=b",
     )
+
+
+def test_a_value_below_0_and_a_text_that_begins_with_a_dash_can_be_stated(yard: Path) -> None:
+    stated = ["--id", "s", "--method", "weighing", "--value", "-3 ± 5 kg", "--note", "- x", "--origin=-o"]
+    assert cli.run(["add", str(yard), *stated]) == 0
+    last = gg.load(yard).dossier.observations[-1]
+    assert (last.value, last.note, last.origin) == (-3, "- x", "-o")
 
 
 def test_every_key_of_an_observation_has_an_option() -> None:

@@ -9,11 +9,34 @@ from pathlib import Path
 import pytest
 
 from gaugeglass import cli
+from gaugeglass.cli.printing import save_pictures
+from gaugeglass.errors import StoreError
 from gaugeglass.language.workspace import shipped
+from gaugeglass.publication.sheet import Picture
 
 DOSSIER = str(shipped("observations") / "gravitation.yaml")
 QUICK = ["--draws", "200"]
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+
+TANK = """\
+format: 1
+title: A tank
+latents:
+  volume: {about: Volume, unit: L, prior: {family: lognormal, median: 100 L, sigma: 0.2}, because: Invented}
+methods:
+  filling: {about: Fill it and count, measures: volume, likelihood: {family: normal}}
+claims:
+  large: {says: The tank holds more than 100 L, holds: volume > 100 L}
+"""
+HUSHED = """\
+format: 1
+dossier: tank
+model: tank
+subject: An invented tank
+observations:
+  - {id: first, method: filling, value: 99 ± 4 L}
+  - {id: second, method: filling, value: 106 ± 3 L, private: true}
+"""
 
 
 @pytest.fixture(autouse=True)
@@ -118,6 +141,30 @@ def test_a_folder_that_cannot_be_written_is_said_to_be_so(tmp_path: Path, capsys
     assert "no pictures can be written" in capsys.readouterr().err
 
 
+def test_pictures_overwrite_nothing_else(tmp_path: Path) -> None:
+    old, other = (Picture("worth", "Worth", "Worth", svg, b"png", {}) for svg in (b"<svg/>", b"<svg>2</svg>"))
+    folder = tmp_path / "drawn"
+    for _ in range(2):  # the same again is fine
+        save_pictures([old], folder)
+    (folder / "worth.json").unlink()
+    with pytest.raises(StoreError, match=r"worth\.svg is there already with other content and stays as it is"):
+        save_pictures([other], folder)
+    assert {p.name: p.read_bytes() for p in folder.iterdir()} == {"worth.svg": b"<svg/>", "worth.png": b"png"}
+
+
+def test_pictures_of_what_is_private_are_said_to_show_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    for kind in ("models", "observations"):
+        (tmp_path / kind).mkdir()
+    (tmp_path / "models" / "tank.yaml").write_text(TANK)
+    file = tmp_path / "observations" / "tank.yaml"
+    file.write_text(HUSHED)
+    assert cli.run(["audit", str(file), *QUICK, "--figures", str(tmp_path / "drawn")]) == 0
+    assert f"this shows what is private; 'gaugeglass assess {file}', then" in capsys.readouterr().err
+    file.write_text(HUSHED.replace(", private: true", ""))
+    assert cli.run(["audit", str(file), *QUICK, "--figures", str(tmp_path / "open")]) == 0
+    assert "private" not in capsys.readouterr().err
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("command", ["audit", "next"])
 def test_readme_shows_what_the_demo_prints(command: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -135,3 +182,24 @@ def test_readme_shows_what_the_demo_prints(command: str, capsys: pytest.CaptureF
     assert {line.split()[0] for line in table.splitlines()} <= {
         line.split()[0] for line in printed.splitlines() if line.split()
     }
+
+
+def test_a_candidate_of_the_command_line_is_ranked_beside_those_of_the_files(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    sharp = "sharp={method: laboratory_result, u: 0.00002e-11 m**3/(kg*s**2), cost: 5, origin: a sixth laboratory}"
+    assert cli.run(["next", DOSSIER, *QUICK, "--candidate", sharp, "--quantity", "measurand", "--json"]) == 0
+    worths = {w["name"]: w for w in json.loads(capsys.readouterr().out)["worths"]}
+    assert set(worths) == {"sharp", "another"}
+    assert (worths["sharp"]["cost"], worths["sharp"]["origin"]) == (5.0, "a sixth laboratory")
+    assert worths["sharp"]["quantity_nats"]["value"] > worths["another"]["quantity_nats"]["value"]
+
+
+def test_a_faulty_candidate_of_the_command_line_is_refused_before_anything_is_inferred(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("gaugeglass.inference.posterior.infer", None)
+    assert cli.run(["next", DOSSIER, "--candidate", "third={method: laboratory_result}"]) == 3
+    assert "--candidate third.u" in capsys.readouterr().err
+    assert cli.run(["next", DOSSIER, "--candidate", "third"]) == 2
+    assert "NAME={...}" in " ".join(capsys.readouterr().err.split())

@@ -19,7 +19,7 @@ from gaugeglass.errors import InferenceError, StoreError
 from gaugeglass.language.workspace import shipped
 
 COMMANDS = [
-    "add", "assess", "audit", "check", "compare", "demo", "infer", "new", "next",
+    "add", "assess", "audit", "calibrate", "check", "compare", "demo", "infer", "new", "next",
     "publish", "report", "runs", "score", "watch", "withdraw",
 ]  # fmt: skip
 
@@ -113,10 +113,20 @@ def test_a_bug_shows_its_traceback_when_asked(
     assert "Traceback" in capsys.readouterr().err
 
 
-@pytest.mark.parametrize("arguments", [["frobnicate"], ["check"], ["demo", "--draws", "3"], ["report", "nothing"]])
+@pytest.mark.parametrize(
+    "arguments",
+    [["frobnicate"], ["check"], ["demo", "--draws", "3"], ["report", "nothing"], ["report", "x" * 300],
+     ["new", "x" * 300], ["runs", "x" * 300], ["next", "tank.yaml", "--budget", "nan"],
+     ["next", "tank.yaml", "--budget", "inf"]],
+)  # fmt: skip
 def test_wrong_usage_has_status_2(arguments: list[str], tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     assert cli.run(arguments) == 2
+
+
+def test_a_name_that_is_too_long_for_a_file_is_told(capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.run(["check", "x" * 300]) == 2
+    assert capsys.readouterr().err == f"{'x' * 60}…: a name that is too long for a file\n"
 
 
 def test_new_lays_out_a_workspace_whose_files_check(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -146,6 +156,17 @@ def test_a_closed_pipe_is_quiet() -> None:
     ended = subprocess.run([sys.executable, "-c", code], stdout=writer, stderr=subprocess.PIPE, check=False)
     os.close(writer)
     assert (ended.stderr, ended.returncode) == (b"", 0)
+
+
+@pytest.mark.parametrize(("redirection", "status"), [(">&-", 0), (">/dev/full", 5)])
+def test_a_closed_or_full_stdout_is_no_bug(redirection: str, status: int) -> None:
+    code = "import sys; from gaugeglass.cli import main; sys.argv = ['gaugeglass', 'check', 'heron-35.yaml']; main()"
+    ended = subprocess.run(
+        ["/bin/sh", "-c", f'exec "$0" -c "$1" {redirection}', sys.executable, code],
+        cwd=shipped("observations"), stderr=subprocess.PIPE, text=True, check=False,
+    )  # fmt: skip
+    assert ended.returncode == status
+    assert ended.stderr == ("not all could be printed: No space left on device\n" if status else "")
 
 
 @pytest.fixture(scope="module")

@@ -103,6 +103,10 @@ def test_a_comparison_reads_so(workspace: Path, capsys: Any) -> None:
     assert "first of all, and last of all." in " ".join(text.split())
 
 
+def test_a_run_is_one_and_the_same_as_itself(workspace: Path, capsys: Any) -> None:
+    assert "one and the same run" in " ".join(written(capsys, "compare", "tank", "tank@latest").split())
+
+
 def test_quick_leaves_the_refits_out(workspace: Path, capsys: Any) -> None:
     found = told(capsys, "compare", "tank@latest~1", "tank", "--quick")
     assert found["path"] is None
@@ -175,6 +179,29 @@ def test_without_a_truth_there_is_nothing_to_score(workspace: Path, capsys: Any)
     assert "states no truth" in written(capsys, "score", "observations/tank.yaml")
 
 
+# --- what is private ----------------------------------------------------------------------------------------
+
+
+def test_what_shows_something_private_says_so(workspace: Path, capsys: Any) -> None:
+    figures = (["runs", "tank", "--figures", "before"], ["compare", "--quick", "tank@latest~1", "tank"])
+    for command in figures:
+        assert cli.run(command) == 0
+        assert "private" not in capsys.readouterr().err
+    file = workspace / "observations" / "tank.yaml"
+    file.write_text(file.read_text().replace("date: 2026-02-01", "date: 2026-02-01, private: true"))
+    assert cli.run(["infer", str(file), "--json"]) == 0
+    latest = find(Path("reports"), "tank")
+    for command in (["runs", "tank", "--figures", "after"], ["compare", "--quick", "tank@latest~1", "tank"]):
+        capsys.readouterr()
+        assert cli.run(command) == 0
+        how = "RUN" if command[0] == "runs" else latest
+        assert f"this shows what is private; 'gaugeglass publish {how}' makes a form" in capsys.readouterr().err
+    assert cli.run(["publish", "tank"]) == 0
+    capsys.readouterr()
+    assert cli.run(["compare", "--quick", str(latest.with_name(latest.name + runs.PUBLIC)), "tank@latest~1"]) == 0
+    assert "private" not in capsys.readouterr().err
+
+
 # --- check --------------------------------------------------------------------------------------------------
 
 
@@ -187,6 +214,17 @@ def test_a_run_is_the_same_again_to_the_last_bit(workspace: Path, capsys: Any) -
             True,
         )
     assert "the same to the last bit" in " ".join(written(capsys, "check", str(folder)).split())
+
+
+def test_a_run_is_checked_by_its_short_name_and_what_it_does_not_list_is_named(workspace: Path, capsys: Any) -> None:
+    folder = find(Path("reports"), "tank")
+    (folder / "inputs" / "mine.txt").write_text("added later")
+    for named in ("tank", "tank@latest", "observations/tank.yaml@latest"):
+        found = told(capsys, "check", named)
+        assert (found["folder"], found["unlisted"]) == (str(folder), ["inputs/mine.txt"])
+    assert told(capsys, "check", "tank@latest~1")["unlisted"] == []
+    assert cli.run(["check", "tank@latest~9"]) == 2
+    assert cli.run(["check", "pond"]) == 3
 
 
 def rewritten(folder: Path, file: str, old: str, new: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import subprocess
 import sys
@@ -14,6 +15,7 @@ from matplotlib.text import Text
 
 from gaugeglass import cli
 from gaugeglass.publication import frames
+from gaugeglass.publication.handing import Handout
 
 MODEL = """\
 format: 1
@@ -159,6 +161,32 @@ def test_the_article_names_the_digest_of_the_public_form_where_there_is_one(
     digest = json.loads(capsys.readouterr().out)["digest"]
     assert cli.run(["report", str(run), "--format", "md", "--into", str(tmp_path)]) == 0
     assert f"{run.name}-public, sha256:{digest}" in (tmp_path / "article.md").read_text()
+
+
+def test_the_article_of_an_alternative_names_the_public_form_of_its_run_and_what_was_stated(
+    run: Path, tmp_path: Path, drawn: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = [
+        "infer",
+        str(run.parents[2] / "observations" / "tank.yaml"),
+        "--replace",
+        "public-1=90 L",
+        "--draws",
+        "300",
+    ]
+    assert cli.run(asked) == 0
+    (otherwise,) = run.parent.glob("*-alternative")
+    public = run.with_name(f"{run.name}-public")
+    if not public.exists():
+        assert cli.run(["publish", str(run)]) == 0
+    digest = hashlib.sha256((public / "run.json").read_bytes()).hexdigest()
+    capsys.readouterr()
+    assert cli.run(["report", str(otherwise), "--format", "md", "--into", str(tmp_path)]) == 0
+    text = (tmp_path / "article.md").read_text()
+    assert "public-1 at 90 L instead of 104 ± 2 L" in text
+    assert f"This is an alternative to run {public.name}," in text
+    assert Handout.of(otherwise, private=False).reproduction["alternative_to"] == {"run": public.name, "digest": digest}
+    assert Handout.of(otherwise, private=True).reproduction["alternative_to"]["run"] == run.name
 
 
 @pytest.mark.slow

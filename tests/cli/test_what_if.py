@@ -450,8 +450,10 @@ def test_each_change_has_its_words() -> None:
     )
     before = Alternative(replace={"b": {"value": "3 L", "u": "1 L", "k": "2"}}, givens={"cell_count": "400"})
     told = what_if(asked, before)
-    assert "b with u 2 L instead of 3 L with u 1 L, k 2; c at" in told
+    assert "b with u 2 L instead of u 1 L, k 2; c at" in told
     assert told.endswith("; cell count 408 instead of 400")
+    apart = Alternative(replace={"b": {"value": "98(3) L"}})
+    assert what_if(Alternative(replace={"b": {"u": "2 L"}}), apart) == "What if: b with u 2 L instead of 98(3) L"
     assert remarks(gg.load(FILE)) == ()
 
 

@@ -128,6 +128,7 @@ def test_a_name_alone_is_itself() -> None:
         ("n +", "'n +', which ends too early"),
         ("n = 3", "'=' at character 3 of 'n = 3'"),
         ("n ^ 2", "'^' at character 3 of 'n ^ 2'"),
+        ("n +\u2028", "'\\u2028' at character 4 of 'n +\\u2028'"),
         ("3 kwh", "unit 'kwh'"),
         ("1e999", "'1e999'"),
         ("9**9**9**9", "a number too large to compute"),

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from gaugeglass.errors import SpecError
 from gaugeglass.language.files import specify
 from gaugeglass.language.spec import Source, Spec, Truth
 from gaugeglass.language.truths import follows
@@ -72,3 +73,23 @@ def test_a_claim_follows_from_numbers_that_are_all_known(
     found = spec(share="60 %")
     by_name = {c.name: c for c in found.model.claims}
     assert follows(by_name[claim], {**found.givens, **known}) is told
+
+
+@pytest.mark.parametrize(
+    ("truth", "field", "allowed"),
+    [
+        ({"share": "0.2"}, "truth.share", "10 %, as hypothesis 'leaky' fixes it"),
+        ({"full": True}, "truth.full", "false, as hypothesis 'leaky' has it: It is more than half full"),
+        ({"share": "10 %", "full": True}, "truth.full", "false, as the numbers have it: It is more than half full"),
+    ],
+)
+def test_what_the_true_hypothesis_fixes_is_not_otherwise(truth: dict[str, Any], field: str, allowed: str) -> None:
+    with pytest.raises(SpecError) as refused:
+        spec(hypothesis="leaky", **truth)
+    (fault,) = refused.value.faults
+    assert (fault.field, fault.allowed) == (field, allowed)
+
+
+def test_what_the_true_hypothesis_fixes_may_be_said_again() -> None:
+    assert spec(hypothesis="leaky", share="0.1", full=False).dossier.truth.hypothesis == "leaky"
+    assert spec(hypothesis="tight", share="0.2").dossier.truth.quantities == {"share": pytest.approx(20.0)}

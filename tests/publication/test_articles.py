@@ -15,6 +15,7 @@ from gaugeglass.judgement.results import Assessment
 from gaugeglass.publication import articles
 from gaugeglass.publication.articles import article, escaped, reproduction
 from gaugeglass.publication.frames import Frame
+from gaugeglass.record.leaks import WITHHELD
 from publication import water_tank
 
 PARSER = MarkdownIt("commonmark", {"html": True}).enable("table")
@@ -137,3 +138,9 @@ def test_without_observations_and_claims_there_is_still_an_article() -> None:
     text = made(found)
     assert "Nothing has been observed yet." in text
     assert "## Verdicts" not in text
+
+
+def test_a_reason_that_is_withheld_is_said_in_a_clause() -> None:
+    found = water_tank.assessment()
+    rows = tuple(replace(r, withdrawn=WITHHELD) if r.withdrawn else r for r in found.ledger)
+    assert "meter-0, 1020 ± 10 L: withdrawn, for a reason that is withheld" in shown(made(replace(found, ledger=rows)))

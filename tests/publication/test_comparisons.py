@@ -104,6 +104,12 @@ def test_nothing_is_wider_than_the_terminal(width: int) -> None:
     assert max(map(len, text.splitlines())) <= max(width, max(map(len, text.split())) + 4)
 
 
+def test_a_run_is_not_held_against_itself() -> None:
+    text = " ".join(comparison_text(replace(COMPARISON, now=COMPARISON.before), 80).split())
+    assert text.endswith("one and the same run, so nothing differs.")
+    assert "Verdicts" not in text
+
+
 def test_what_no_input_explains_is_marked() -> None:
     found = replace(COMPARISON, rests=(Rest("tight", "claim", 0.2, 0.008, seen=True),))
     text = " ".join(comparison_text(found, 100).split())

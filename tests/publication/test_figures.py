@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import dataclasses
 import math
+from typing import Any
 from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
 
-from gaugeglass.publication import densities, figures
+from gaugeglass.publication import densities, figures, widths
 from gaugeglass.publication.figures import Picture
 from publication import water_tank
 
@@ -106,3 +107,20 @@ def test_dollar_signs_in_names_are_plain_text() -> None:
     full = water_tank.assessment()
     row = dataclasses.replace(full.ledger[0], id="$\\frac{broken", stated="1 $ 2")
     assert figures.ledger(dataclasses.replace(full, ledger=(row,))).svg
+
+
+@pytest.mark.parametrize(("ends", "side"), [((0.95, 0.53), "left"), ((0.53, 0.95), "right"), ((0.47, 0.05), "right")])
+def test_the_label_of_the_threshold_keeps_clear_of_the_curve(
+    ends: tuple[float, float], side: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sheets: list[Any] = []
+    monkeypatch.setattr(widths, "finish", lambda sheet, *told: sheets.append(sheet))
+    full = water_tank.assessment()
+    curve = full.verdicts[0].curve
+    assert curve is not None
+    shares = np.linspace(*ends, len(curve.points))
+    points = tuple(dataclasses.replace(p, probability=float(s)) for p, s in zip(curve.points, shares, strict=True))
+    verdict = dataclasses.replace(full.verdicts[0], curve=dataclasses.replace(curve, points=points))
+    figures.width_curve(dataclasses.replace(full, verdicts=(verdict,)))
+    (label,) = [t for axes in sheets[0].figure.axes for t in axes.texts if t.get_text().startswith("threshold")]
+    assert label.get_ha() == side

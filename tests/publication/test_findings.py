@@ -17,6 +17,7 @@ import pytest
 from gaugeglass.judgement.rankings import Expected
 from gaugeglass.judgement.results import Probability
 from gaugeglass.language.spec import Spec
+from gaugeglass.publication import turning
 from gaugeglass.publication.audits import audit_brief, audit_document, audit_text, odds
 from gaugeglass.publication.carrying import chance_text, finding, moves, of_claim
 from gaugeglass.publication.influences import _apart, audit_pictures
@@ -170,7 +171,7 @@ def test_odds_are_said_the_usual_way(x: float, said: str) -> None:
 
 def test_the_best_candidate_is_said_first() -> None:
     assert plain(ranking_text(findings.ranking())).startswith(
-        "Best next: full filing (What full_filing is). It is expected to tell 0.14 ± 0.01 of the 0.66 bit that are open "
+        "Best next, but beyond the budget of 500: full filing (What full_filing is). It is expected to tell 0.14 ± 0.01 of the 0.66 bit that are open "
         f"about “{findings.SAYS}” (now 83.0 %); the chance that this crosses 50 % is 4.7 % ± 2.0 %. It costs 3 000 000. "
         "For its cost, city tells more."
     )
@@ -312,6 +313,23 @@ def test_where_no_shift_turns_the_verdict_the_picture_says_so(spec: Spec) -> Non
     assert "tipping" not in {p.name for p in audit_pictures(unsearched, spec)}
 
 
+@pytest.mark.parametrize("shift", [-0.3, -2.5, -7.8])
+def test_the_value_where_the_verdict_turns_hides_neither_its_line_nor_what_was_stated(
+    shift: float, spec: Spec, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sheets: list[Any] = []
+    monkeypatch.setattr(turning, "finish", lambda sheet, *told: sheets.append(sheet))
+    found = findings.audit()
+    units = tuple(replace(u, tipping=tuple(replace(t, shift=shift) for t in u.tipping if t.side == "below"))
+                  for u in found.units)  # fmt: skip
+    claim = next(c for c in spec.model.claims if c.name == found.claim)
+    list(turning.tipping_picture(replace(found, units=units), spec, claim))
+    (axes,) = sheets[0].figure.axes
+    (value,) = [t for t in axes.texts if t.get_text().endswith("Wh")]
+    box, line = value.get_window_extent(), axes.transData.transform((shift, 0.5))
+    assert box.x1 < line[0] or box.y0 > line[1]
+
+
 # --- in short -----------------------------------------------------------------------------------------------
 
 
@@ -322,6 +340,15 @@ def test_an_audit_in_short_is_its_finding_and_what_moves_the_claim(spec: Spec) -
     assert "pack-cell 15.0 % 33.0 % ± 0.7 % ▼ 182.00 Wh 31.0 %" in text
     assert "table log" not in text  # it moves nothing
     assert text.endswith("These contradict each other: bench-1 and bench-2.")
+
+
+def test_what_carries_nothing_is_not_said_to_carry_in_short(spec: Spec) -> None:
+    found = findings.audit()
+    still = tuple(replace(u, claims=tuple(replace(c, without=c.whole) for c in u.claims)) for u in found.units)
+    text = plain(audit_brief(replace(found, units=still), spec))
+    assert text.startswith("Nothing alone carries")
+    assert "What moves it most (with everything: software limited 83.0 % ± 0.6 %)" in text
+    assert "What carries it" not in text
 
 
 def test_many_contradictions_are_counted_in_short(spec: Spec) -> None:
@@ -359,3 +386,18 @@ def test_labels_at_one_height_are_moved_apart() -> None:
 def test_without_any_cost_there_is_no_picture_of_costs() -> None:
     found = findings.ranking()
     assert list(worth_and_cost(replace(found, worths=tuple(replace(w, cost=None) for w in found.worths)))) == []
+
+
+def test_what_is_beyond_the_budget_is_said_to_be_so_at_once() -> None:
+    found = findings.ranking()
+    assert found.best is not None
+    dear = replace(found, best=replace(found.best, budget=5, steps=()))
+    assert best_sentence(dear).startswith("Best next, but beyond the budget of 5: ")
+    enough = replace(found, best=replace(found.best, budget=3_000_000))
+    assert best_sentence(enough).startswith("Best next: ")
+    assert best_sentence(replace(found, best=None)).startswith("Best next: ")
+
+
+def test_an_error_that_is_not_shared_is_not_said_to_repeat() -> None:
+    text = plain(ranking_text(findings.ranking()))
+    assert "where readings of a method share an error, that repeats too" in text

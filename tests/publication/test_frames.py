@@ -277,3 +277,14 @@ def test_names_of_files_are_plain_letters() -> None:
 def test_the_screens_have_the_sizes_that_are_promised() -> None:
     for screen in SCREENS:
         assert (round(screen.height * screen.dpi), round(frames.WIDTH * screen.dpi)) == SIZES[screen.name]
+
+
+def test_the_verdict_alone_counts_every_piece_of_the_evidence(monkeypatch: pytest.MonkeyPatch) -> None:
+    scenes: list[Any] = []
+    monkeypatch.setattr(frames, "_frame", lambda *args: scenes.append(args[4]))
+    found = joining()
+    both = replace(found, steps=(found.steps[0], found.steps[-1]))
+    for count, said in ((1, "What 1 piece of evidence says,"), (15, "What 15 pieces of evidence say,")):
+        monkeypatch.setattr(frames, "in_order", lambda spec, count=count: [None] * count)
+        frames.verdict_figure(water_tank.spec(), assessment(), both)
+        assert said in str(scenes[-1])

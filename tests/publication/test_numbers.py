@@ -80,8 +80,15 @@ def test_bayes_factors_have_two_digits(x: float | None, shown: str) -> None:
 
 
 def test_words_name_their_band() -> None:
-    assert _flat(numbers.words(Words("likely", 0.55, 0.8))) == "likely (55 to 80 %)"
-    assert numbers.words(None) == "surer than any published word"
+    assert _flat(numbers.words(Words("likely", 0.55, 0.8), 0.7)) == "likely (55 to 80 %)"
+    assert numbers.words(None, 0.995) == "surer than any published word"
+    assert numbers.words(None, 0.005) == "less probable than any published word"
+
+
+def test_a_range_whose_ends_read_alike_is_said_once() -> None:
+    assert _flat(numbers.chances(0.21, 0.9)) == "21.0 % to 90.0 %"
+    assert _flat(numbers.chances(0.99951, 0.9999)) == "above 99.9 %"
+    assert _flat(numbers.chances(0.9991, 0.9994)) == "99.9 %"
 
 
 @pytest.mark.parametrize(

@@ -96,9 +96,9 @@ def test_a_share_that_is_stated_in_percent_is_moved_in_percent(pool) -> None:
     spec, claim = water_tank.spec(), replace(pool.claims[0], compare=Compared(">", 0.05, "1"))
     stated = replace(spec, model=replace(spec.model, claims=(Claim("little", "x", Const(1.0), "leak > 5 %"),)))
     found = question(stated, tank.assessment(pool), replace(pool, claims=(claim,)), command="x").claims[0]
-    assert (found["compare"], found["factor"]) == ({"stated": "5\u202f%", "unit": "%"}, 100)
+    assert (found["compare"], found["factor"]) == ({"stated": "5\u202f%", "unit": "%", "than": "more than"}, 100)
     bare = question(spec, tank.assessment(pool), replace(pool, claims=(claim,)), command="x").claims[0]
-    assert (bare["compare"], bare["factor"]) == ({"stated": "0.05", "unit": ""}, 1)
+    assert (bare["compare"], bare["factor"]) == ({"stated": "0.05", "unit": "", "than": "more than"}, 1)
 
 
 def test_the_options_that_the_page_tells_do_what_it_says(pool) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from gaugeglass.publication.rechecks import recheck_document, recheck_text
+from gaugeglass.publication.rechecks import DIGEST_NOTE, recheck_document, recheck_text
 from gaugeglass.record.histories import Otherwise
 from gaugeglass.record.rechecks import Number, Recheck
 
@@ -31,8 +31,8 @@ def said(found: Recheck) -> str:
 
 def test_the_same_to_the_last_bit_needs_no_table() -> None:
     assert said(SAME) == (
-        f"reports/tank/a: 9 files, all as they were written sha256:{'d' * 64} Same compiled program, versions and "
-        "processor, so the same numbers to the last bit are expected. Inferred and judged again: every draw, verdict and "
+        f"reports/tank/a: 9 files, all as they were written sha256:{'d' * 64} {DIGEST_NOTE} "
+        "Same compiled program, versions and processor, so the same numbers to the last bit are expected. Inferred and judged again: every draw, verdict and "
         "quantity is the same to the last bit."
     )
 
@@ -60,6 +60,15 @@ def test_what_is_not_reproduced_is_counted_and_marked() -> None:
     assert "full 10.00 % 90.00 % 80.0 !" in text
     without_end = replace(OTHER, outcome="beyond errors", numbers=(replace(NUMBERS[0], errors=math.inf),))
     assert "without end at most" in said(without_end)
+
+
+def test_what_guards_the_record_and_what_does_not_belong_to_the_run_is_said() -> None:
+    assert f"sha256:{'d' * 64} That is the digest of run.json" in said(SAME)
+    assert "guarded by nothing else: compare it with the one that was posted." in said(SAME)
+    assert "Not of the run" not in said(SAME)
+    assert "Not of the run, and so not checked: a.txt, b/c.png." in said(replace(SAME, unlisted=("a.txt", "b/c.png")))
+    many = replace(SAME, unlisted=tuple(f"{k}.txt" for k in range(15)))
+    assert "11.txt and 3 more." in said(many)
 
 
 @pytest.mark.parametrize("width", [20, 40, 80, 120])

@@ -6,6 +6,7 @@ import dataclasses
 
 import pytest
 
+from gaugeglass.judgement.results import Probability, Words
 from gaugeglass.publication import tables
 from publication import water_tank
 
@@ -58,3 +59,43 @@ def test_results_show_themselves_in_a_notebook() -> None:
     html = full._repr_html_()  # type: ignore[attr-defined]
     assert html == tables.assessment_html(full)
     assert "<caption>Verdicts</caption>" in html
+
+
+@pytest.mark.parametrize("width", [64, 70, 80, 120])
+def test_no_word_of_a_verdict_is_cut(width: int) -> None:
+    full = water_tank.assessment()
+    verdict = dataclasses.replace(
+        full.verdicts[0],
+        says="The tank keeps less than it is said to keep when it is new and its lid is shut",
+        prior=Probability(1 / 3, 0.0001),
+        posterior=Probability(0.0499, 0.0001),
+        words=Words("almost no chance", 0.01, 0.05),
+    )
+    told = tables.verdicts_text(dataclasses.replace(full, verdicts=(verdict,)), width).replace("\u202f", " ")
+    table = told.partition("Verdicts")[2].partition("- in words")[0]
+    assert all(part in table for part in ("33.33 % ± 0.01 %", "4.99 % ± 0.01 %", "almost no chance"))
+    assert max(map(len, told.split("\n"))) <= width
+
+
+def test_a_verdict_below_every_word_and_its_range_are_said_in_one_clause_each() -> None:
+    full = water_tank.assessment()
+    verdict = dataclasses.replace(
+        full.verdicts[0], posterior=Probability(0.0004, 0.0001), words=None, lowest=0.0002, highest=0.0004
+    )
+    told = tables.verdicts_text(dataclasses.replace(full, verdicts=(verdict,)), 200).replace("\u202f", " ")
+    assert "- in words: less probable than any published word" in told
+    assert ", below 0.1 %\n" in f"{told}\n"
+
+
+def test_the_ratio_of_standard_deviations_has_its_rule_beneath() -> None:
+    told = " ".join(tables.quantities_text(water_tank.assessment()).split())
+    assert told.count(tables.RATIO_NOTE) == 1
+    assert "below 0.5, and would be at most 0.5 were every reading 100 times sharper" in told
+
+
+def test_a_misfit_of_no_draw_is_not_nought() -> None:
+    full = water_tank.assessment()
+    poor = (dataclasses.replace(full.hypotheses[0], misfit=0.0), *full.hypotheses[1:])
+    told = tables.hypotheses_text(dataclasses.replace(full, hypotheses=poor)).replace("\u202f", " ")
+    assert "below 0.1 %" in told
+    assert " 0.0 %" not in told

@@ -17,10 +17,16 @@ from gaugeglass.judgement.results import Assessment, HypothesisSummary, Probabil
 from gaugeglass.language.alternatives import alter
 from gaugeglass.language.files import load
 from gaugeglass.language.spec import Spec
-from gaugeglass.record import runs
+from gaugeglass.record import outcomes, runs
 from gaugeglass.record.outcomes import DossierOutcome, begins, run_before, score
 
 SAID = Probability(0.7, 0.01)
+
+
+@pytest.fixture(autouse=True)
+def in_a_later_year(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(outcomes, "today", lambda: "2027-01-01")
+
 
 type Made = Callable[..., Path]
 
@@ -119,6 +125,14 @@ def test_a_dossier_that_cannot_be_scored_says_why(workspace: Path, made: Made, t
     assert math.isnan(found.crps_ratio)
 
 
+def test_what_is_not_known_yet_is_not_scored(made: Made, workspace: Path, tmp_path: Path) -> None:
+    made("2026-03-05")
+    late = dossier(workspace, "{date: 2999-01, large: true}")
+    assert score([(late, tmp_path / "reports")]).unscored == (
+        ("tank", "states a truth of 2999-01, which is not known yet"),
+    )
+
+
 def test_a_damaged_run_that_is_to_be_scored_is_refused(made: Made, scored: Any) -> None:
     (made("2026-03-03") / "result.json").write_text("{}")
     with pytest.raises(StoreError, match="is not as it was written"):
@@ -209,6 +223,17 @@ def test_a_quantity_is_scored_by_its_draws_and_its_printed_interval(
 def test_a_quantity_within_its_interval_is_covered(made: Made, scored: Any) -> None:
     made("2026-03-03")
     assert scored("{volume: 0.0975 m**3}").quantities[0].covered
+
+
+@pytest.mark.parametrize("told", [{"kind": "given"}, {"kind": "relation", "identified": "given"}])
+def test_what_is_stated_is_not_scored_as_if_it_were_predicted(
+    told: dict[str, Any], made: Made, scored: Any, assessment: Assessment
+) -> None:
+    """A given, and a relation that rests on givens alone."""
+    made("2026-03-03", quantities=(replace(assessment.quantities[0], **told),))
+    found = scored("{volume: 100 L}")
+    assert found.quantities == ()
+    assert ("volume", "it is stated, not predicted") in found.left
 
 
 def test_a_quantity_in_another_unit_today_is_left_out(made: Made, scored: Any, workspace: Path) -> None:

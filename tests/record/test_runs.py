@@ -73,6 +73,21 @@ def test_a_missing_file_and_a_truncated_record_are_found(folder: Path) -> None:
         runs.read(folder)
 
 
+@pytest.mark.parametrize("key", ["run", "file", "created", "seed", "settings", "versions", "seconds", "note", "files"])
+@pytest.mark.parametrize("value", [None, []])
+def test_a_record_that_lacks_something_is_found(folder: Path, key: str, value: Any) -> None:
+    record = json.loads((folder / "run.json").read_text())
+    (folder / "run.json").write_text(json.dumps(record | {key: value}))
+    with pytest.raises(StoreError, match=rf"run\.json is damaged: {key} missing"):
+        runs.read(folder)
+
+
+def test_a_record_that_is_nested_without_end_is_found(folder: Path) -> None:
+    (folder / "run.json").write_text("[" * 100_000)
+    with pytest.raises(StoreError, match=r"run\.json is damaged"):
+        runs.read(folder)
+
+
 def test_a_run_of_a_newer_version_is_refused(folder: Path) -> None:
     record = json.loads((folder / "run.json").read_text())
     (folder / "run.json").write_text(json.dumps(record | {"format": "gaugeglass.run/9"}))

@@ -19,7 +19,8 @@ _ROWS = (
      "stated; without ± they stay, as 'rounded' and the inputs always do. In braces anything of the reading is stated "
      "anew: pack-cell='{value: 190 .. 200 Wh, u: 3 Wh}' or bench-2='{u: 3 Wh}'."),
     ("without", "--without", "NAME",
-     "What if this were left out: an observation, a row (log:17), a table, or all that an origin said."),
+     "What if this were left out: an observation, a row by its line of the file (log:17), a table, or all that an "
+     "origin said."),
     ("prior_weights", "--prior-weight", "HYPOTHESIS=NUMBER", "What if this hypothesis had another prior weight."),
     ("priors", "--prior", "LATENT=PRIOR",
      "What if this latent had another prior, in braces as in a model. Hypotheses keep one of their own."),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from gaugeglass.cli.printing import colored, load_dossier, print_json, progress, save_pictures, say, width
+from gaugeglass.cli.printing import colored, load_dossier, print_json, progress, save_pictures, say, say_private, width
 from gaugeglass.cli.program import BUG, STORE, figures_option, gaugeglass, json_option, reports_option
 from gaugeglass.cli.recorded import reports_of
 from gaugeglass.errors import InferenceError, StoreError
@@ -46,10 +46,12 @@ def compare(before: str, now: str, quick: bool, as_json: bool, reports: Path | N
     from gaugeglass.record.changes import compared
 
     old, new = (open_run(named, reports) for named in (before, now))
-    path, message = (None, "") if quick else _path(old, new)
+    path, message = (None, "") if quick or old.digest == new.digest else _path(old, new)
     found = compared(old, new, path, message)
     from gaugeglass.publication.comparisons import comparison_document, comparison_text
 
+    if shown := next((run for run in (new, old) if _shows_private(run)), None):
+        say_private("this shows", f"'gaugeglass publish {shown.folder}'")
     if as_json:
         print_json(comparison_document(found))
         return
@@ -79,6 +81,8 @@ def runs(dossier: str, as_json: bool, reports: Path | None, figures: Path | None
         from gaugeglass.publication.timelines import timeline_pictures
 
         save_pictures(timeline_pictures(found), figures)
+        if any(_shows_private(open_run(str(m.folder), None)) for m in found.all if not m.damage):
+            say_private("this shows", "'gaugeglass publish RUN'")
     if as_json:
         print_json(history_document(found))
     else:
@@ -142,6 +146,27 @@ def is_run(path: str) -> bool:
     return any((Path(path) / name).is_file() for name in ("run.json", "result.json", "posterior.nc"))
 
 
+def run_meant(named: str) -> Path | None:
+    """The folder of a run that is given as such, by the name of its dossier or as DOSSIER@WHICH; None of a file."""
+    dossier, sign, which = named.rpartition("@")
+    if is_run(named):
+        return Path(named)
+    if named.endswith((".yaml", ".yml")) or (not sign and Path(named).name != named):
+        return None
+    from gaugeglass.record.histories import find
+
+    try:
+        if Path(named).exists():
+            return None
+        return find(*_place_of(dossier if sign else which, None), which if sign else "latest")
+    except LookupError as problem:
+        if sign:
+            raise click.UsageError(str(problem)) from problem
+        return None
+    except OSError:  # as in is_run
+        return None
+
+
 def check_run(folder: Path, *, as_json: bool) -> None:
     """Hold a run's files against their digests, and the run against its repetition."""
     from gaugeglass.publication.rechecks import recheck_document, recheck_text
@@ -173,6 +198,11 @@ def _repeated(run: Run) -> tuple[Posterior, Assessment]:
         draws = int(run.about["settings"]["draws"])
         posterior = infer(spec, seed=int(run.about["seed"]), draws=draws, progress=tell)
         return posterior, judge(posterior, progress=tell)
+
+
+def _shows_private(run: Run) -> bool:
+    """Whether a run has anything private and is no public form."""
+    return not run.about.get("public") and any(row.private for row in run.assessment.ledger)
 
 
 def _place_of(dossier: str, reports: Path | None) -> tuple[Path, str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import io
 import os
 import sys
@@ -16,6 +17,7 @@ from gaugeglass.errors import InferenceError, SpecError, StoreError
 
 _COMPLETING = "_GAUGEGLASS_COMPLETE"
 """Set in the environment by a shell that asks for completions."""
+_LONGEST = 60
 
 
 def main() -> None:
@@ -31,7 +33,8 @@ def run(arguments: Sequence[str]) -> int:
     """Run one command line and return its exit status; nothing but that tells how it ended."""
     try:
         status = gaugeglass.main(list(arguments), prog_name="gaugeglass", standalone_mode=False)
-        sys.stdout.flush()
+        if sys.stdout is not None:  # as it is where it was closed before
+            sys.stdout.flush()
     except click.ClickException as problem:
         problem.show()
         return USAGE
@@ -61,6 +64,13 @@ def _failed(problem: SpecError | InferenceError | StoreError, *, as_json: bool) 
 
 
 def _bug(problem: Exception, *, with_traceback: bool) -> int:
+    if isinstance(problem, OSError) and problem.errno == errno.ENAMETOOLONG:  # which nothing else has to ask about
+        say(f"{str(problem.filename)[:_LONGEST]}…: a name that is too long for a file")
+        return USAGE
+    if isinstance(problem, OSError) and problem.errno == errno.ENOSPC:  # of stdout: a store says it of itself
+        say(f"not all could be printed: {problem.strerror}")
+        _without_stdout()
+        return STORE
     if with_traceback:
         traceback.print_exception(problem)
     else:

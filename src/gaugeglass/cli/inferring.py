@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import math
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ import click
 
 from gaugeglass.cli.altering import altered_spec, asked_for, what_if_options
 from gaugeglass.cli.calibrating import place_options
-from gaugeglass.cli.printing import colored, load_dossier, print_json, progress, save_pictures, say, width
+from gaugeglass.cli.printing import colored, load_dossier, print_json, progress, save_pictures, say, say_private, width
 from gaugeglass.cli.program import (
     draws_option,
     figures_option,
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
     from gaugeglass.judgement.findings import Audit
     from gaugeglass.judgement.rankings import Ranking
     from gaugeglass.judgement.results import Assessment
-    from gaugeglass.language.spec import Alternative, Spec
+    from gaugeglass.language.spec import Alternative, Candidate, Spec
 
 DEMO = "heron-35"
 """The dossier that ``demo`` assesses."""
@@ -129,6 +130,8 @@ def audit(file: str, seed: int, draws: int, as_json: bool, figures: Path | None)
         from gaugeglass.publication.influences import audit_pictures
 
         save_pictures(audit_pictures(found, posterior.spec), figures)
+        if any(o.private for o in posterior.spec.observations):
+            say_private("this shows", f"'gaugeglass assess {file}', then 'gaugeglass publish {file}',")
     if as_json:
         print_json(audit_document(found, posterior.spec))
         return
@@ -137,33 +140,51 @@ def audit(file: str, seed: int, draws: int, as_json: bool, figures: Path | None)
         click.echo(f"\nnext: gaugeglass next {file}")
 
 
+def _finite(context: click.Context, parameter: click.Parameter, value: float | None) -> float | None:
+    if value is not None and not math.isfinite(value):
+        raise click.BadParameter(f"{value} is not a finite number", context, parameter)
+    return value
+
+
 @gaugeglass.command("next")
 @file_argument
 @click.option("--claim", metavar="NAME", help="Ask about this claim or hypothesis.  [default: the first claim]")
 @click.option("--quantity", metavar="NAME", help="Ask about this quantity instead of a claim.")
-@click.option("--budget", metavar="NUMBER", type=click.FloatRange(min=0), help="Seek the best set that costs no more.")
+@click.option(
+    "--candidate",
+    "stated",
+    metavar="NAME={...}",
+    multiple=True,
+    help="Rank this too, stated in braces as in a file: tear='{method: pack_weighing, u: 2 kg, cost: 900}'.",
+)
+@click.option(
+    "--budget", metavar="NUMBER", type=click.FloatRange(min=0), callback=_finite,
+    help="Seek the best set that costs no more.",
+)  # fmt: skip
 @seed_option
 @draws_option
 @json_option
 @figures_option
 def next_(
-    file: str, claim: str | None, quantity: str | None, budget: float | None, seed: int, draws: int, as_json: bool,
-    figures: Path | None,
+    file: str, *, claim: str | None, quantity: str | None, stated: tuple[str, ...], budget: float | None, seed: int,
+    draws: int, as_json: bool, figures: Path | None,
 ) -> None:  # fmt: skip
     """Say of the dossier FILE which observation to make next.
 
-    Candidates of the dossier and of its model are ranked by what each is expected to tell, before it is known what
-    would be read. Nothing is recorded.
+    Candidates of the dossier, of its model and of the command line are ranked by what each is expected to tell, before
+    it is known what would be read. Nothing is recorded.
     """
     spec = load_dossier(file)
-    _refuse_to_rank(spec, claim, quantity)
+    proposed = _proposed(spec, stated)
+    _refuse_to_rank(spec, claim, quantity, proposed)
 
     def rank(posterior: Posterior, tell: Callable[[str, float], None]) -> Ranking:
-        from gaugeglass.judgement.candidates import rank_candidates
+        from gaugeglass.judgement.candidates import rank_candidates, spec_candidates
 
         tell("weighing candidates", 0.0)
         asked = "" if claim is None and quantity is not None else claim
-        return rank_candidates(posterior, claim=asked, quantity=quantity, budget=budget)
+        every = (*proposed, *spec_candidates(spec))
+        return rank_candidates(posterior, claim=asked, quantity=quantity, candidates=every, budget=budget)
 
     _, found = after_inference(spec, rank, seed=seed, draws=draws)
     from gaugeglass.publication.prospects import ranking_document, ranking_text
@@ -199,7 +220,7 @@ def assess_file(file: str, *, seed: int, draws: int, as_json: bool, reports: Pat
     more = [f"more    gaugeglass audit {file}", *([f"        gaugeglass next {file}"] if run.ranking else [])]
     show_run(run.assessment, run, as_json=as_json, more="\n".join(more))
     if any(row.private for row in run.assessment.ledger):
-        say(f"this run shows what is private; 'gaugeglass publish {folder}' makes a form that does not")
+        say_private("this run shows", f"'gaugeglass publish {folder}'")
 
 
 def infer_alternative(file: str, asked: Alternative, *, seed: int, draws: int, as_json: bool, reports: Path) -> None:
@@ -253,7 +274,24 @@ def after_inference[T](
     return posterior, made
 
 
-def _refuse_to_rank(spec: Spec, claim: str | None, quantity: str | None) -> None:
+def _proposed(spec: Spec, stated: Sequence[str]) -> tuple[Candidate, ...]:
+    """The candidates that the command line states."""
+    named: dict[str, str] = {}
+    for written in stated:
+        name, sign, text = (part.strip() for part in written.partition("="))
+        if not sign or not name:
+            raise click.BadParameter(f"{written!r} is not NAME={{...}}", param_hint="'--candidate'")
+        if name in named:
+            raise click.BadParameter(f"{name!r} is stated twice", param_hint="'--candidate'")
+        named[name] = text
+    if not named:
+        return ()
+    from gaugeglass.language.proposals import propose
+
+    return propose(spec, named, file="the command line", place="--candidate ")
+
+
+def _refuse_to_rank(spec: Spec, claim: str | None, quantity: str | None, proposed: Sequence[Candidate]) -> None:
     """Refuse what cannot be ranked before anything is inferred."""
     if claim is not None and quantity is not None:
         raise click.UsageError("--claim or --quantity, not both")
@@ -261,5 +299,6 @@ def _refuse_to_rank(spec: Spec, claim: str | None, quantity: str | None) -> None
     for name, known, what in ((claim, asked, "claim or hypothesis"), (quantity, list(spec.quantities), "quantity")):
         if name is not None and name not in known:
             raise click.UsageError(f"there is no {what} '{name}'; there are: {', '.join(known) or 'none'}")
-    if not (spec.dossier.candidates or spec.model.candidates):
-        raise click.UsageError("neither the dossier nor its model has candidates; list them under 'candidates'")
+    if not (proposed or spec.dossier.candidates or spec.model.candidates):
+        told = "neither the dossier nor its model has candidates; list them under 'candidates', or state --candidate"
+        raise click.UsageError(told)

@@ -46,6 +46,11 @@ def warn(warnings: Sequence[Fault]) -> None:
         say(f"warning: {warning}")
 
 
+def say_private(what: str, how: str) -> None:
+    """Say that something shows what is private, and how to make a form that does not."""
+    say(f"{what} what is private; {how} makes a form that does not")
+
+
 def fault_rows(faults: Sequence[Fault]) -> list[dict[str, Any]]:
     """Faults as a document has them."""
     names = ("file", "line", "field", "found", "allowed", "hint")
@@ -68,17 +73,26 @@ def progress() -> Iterator[Callable[[str, float], None]]:
 
 
 def save_pictures(pictures: Iterable[Picture], folder: Path) -> None:
-    """Write pictures, each with its text equivalent and its numbers."""
+    """Write pictures, each with its text equivalent and its numbers; nothing there is overwritten by anything else."""
     from gaugeglass.record.documents import dump
 
+    files: dict[Path, bytes] = {}
+    for p in pictures:
+        words = dump({"name": p.name, "title": p.title, "alt": p.alt, "numbers": p.numbers})
+        files |= {folder / f"{p.name}.svg": p.svg, folder / f"{p.name}.png": p.png, folder / f"{p.name}.json": words}
     try:
+        if there := next((path for path, content in files.items() if _is_other(path, content)), None):
+            raise StoreError(f"{there} is there already with other content and stays as it is; choose another folder")
         folder.mkdir(parents=True, exist_ok=True)
-        for p in pictures:
-            words = {"name": p.name, "title": p.title, "alt": p.alt, "numbers": p.numbers}
-            for ending, content in (("svg", p.svg), ("png", p.png), ("json", dump(words))):
-                (folder / f"{p.name}.{ending}").write_bytes(content)
+        for path, content in files.items():
+            path.write_bytes(content)
     except OSError as problem:
         raise StoreError(f"no pictures can be written to {folder}: {problem.strerror}") from problem
+
+
+def _is_other(path: Path, content: bytes) -> bool:
+    """Whether something else is at a path."""
+    return path.is_symlink() or (path.exists() and path.read_bytes() != content)
 
 
 def load_dossier(file: str) -> Spec:

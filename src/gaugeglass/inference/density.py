@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from gaugeglass.errors import InferenceError
 from gaugeglass.inference import tails
 from gaugeglass.inference.condensed import FEWEST, Curve, condense
 from gaugeglass.inference.kernel import HIERARCHIES, emit
@@ -542,8 +543,16 @@ def _segments(rows: Rows, at: int) -> tuple[int, Floats]:
 
 
 def compile_density(spec: Spec) -> Density:
-    """Compile the density of a Spec, or find it compiled already for a Spec of the same structure."""
+    """Compile the density of a Spec, or find it compiled already for a Spec of the same structure.
+
+    Raises
+    ------
+    InferenceError
+        If nothing is unknown: the model has no latent, and its readings share no error.
+    """
     layout = Layout(spec)
+    if not layout.free:
+        raise InferenceError(f"{spec.model.file}: the model has no latent, so that there is nothing to infer")
     return Density(spec, layout, _compile(emit(layout) + _ENTRIES + _preconditioned(len(layout.free))))
 
 

@@ -6,6 +6,7 @@ libraries that are not used here, so its compiled module is loaded by itself. Th
 
 from __future__ import annotations
 
+import ctypes
 import functools
 import importlib.machinery
 import importlib.util
@@ -25,6 +26,9 @@ from gaugeglass.inference.machine import Machine, build
 type Floats = NDArray[np.float64]
 
 _SCATTER = 0.5  # prior standard deviations
+_STARTS = 500  # as many as the sampler itself tries
+_PANIC = "PanicException"  # what a panic of the sampler's own language becomes; it is no Exception
+_WRONG = "a given of the wrong sign, a value, u or prior that is wrong by powers of ten"
 
 SAMPLER = f"nutpie {version('nutpie')}"
 
@@ -54,9 +58,15 @@ def draw(address: int, packed: Floats, start: Floats, *, chains: int, draws: int
         About where chains start, in standardised coordinates; each is moved from it by its own seed.
     accept
         Aimed acceptance probability. [1]
+
+    Raises
+    ------
+    InferenceError
+        If there is nowhere that a chain could start, or the sampler stops.
     """
     lib = _library()
     size = len(start)
+    _refuse_without_start(address, packed, start)
     make = lib.PyNutsSettings.LowRank if low_rank else lib.PyNutsSettings.Diag
     settings = make(seed)
     settings.update({"num_tune": tune, "num_draws": draws, "num_chains": chains, "target_accept": accept})
@@ -81,9 +91,37 @@ def draw(address: int, packed: Floats, start: Floats, *, chains: int, draws: int
         sampler.abort()
         raise
     except RuntimeError as problem:
-        raise InferenceError(f"the sampler stopped: {problem}") from problem
+        raise InferenceError(_why_stopped(problem)) from problem
+    except BaseException as problem:
+        if type(problem).__name__ == _PANIC:
+            raise InferenceError(_why_stopped(problem)) from problem
+        raise
     drawn, stats = results.get_arrow_trace()
     return _chains(drawn, stats, size)
+
+
+def _refuse_without_start(address: int, packed: Floats, start: Floats) -> None:
+    """Refuse a density without a value and a slope about where chains start.
+
+    The sampler would find out by itself, but then its other chains are still at work when the program ends.
+    """
+    enter = ctypes.CFUNCTYPE(ctypes.c_int64, ctypes.c_int64, *[ctypes.c_void_p] * 4)(address)
+    gradient, value = np.empty(len(start)), np.empty(1)
+    for seed in range(_STARTS):
+        x = np.ascontiguousarray(_scattered(start, seed) if seed else start, dtype=np.float64)
+        pointers = (a.ctypes.data for a in (x, gradient, value, packed))
+        if enter(len(start), *pointers) == 0 and np.isfinite(gradient @ gradient):
+            return
+    raise InferenceError(
+        "the evidence is impossible, or too improbable to compute, wherever chains could start\n"
+        f"  what often causes it: {_WRONG}"
+    )
+
+
+def _why_stopped(problem: BaseException) -> str:
+    """What the sampler said, without its own stack."""
+    said = " ".join(str(problem).partition("Stack backtrace")[0].split())
+    return f"the sampler stopped: {said}\n  what often causes it: {_WRONG}"
 
 
 def _scattered(start: Floats, seed: int) -> Floats:

@@ -254,7 +254,7 @@ def _probability(pool: Pool, parts: Sequence[_Part], weights: Floats, claim: int
 
 
 def _led(parts: Sequence[_Part], weights: Floats, held: Floats, whole: float) -> float:
-    """How far what is known has led a probability, where so few draws are on its lesser side that it may mislead. [1]"""
+    """How far what is known has led a probability where few draws are on its lesser side, so that it may mislead."""
     if all(part.own is not None for part in parts):
         return 0.0
     shares = np.concatenate([w * part.a for w, part in zip(weights, parts, strict=True)])

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
@@ -16,6 +17,7 @@ from gaugeglass.judgement.outlooks import Draws, gather, look
 from gaugeglass.judgement.rankings import Expected, Ranking, Repeat, Worth
 from gaugeglass.judgement.ranks import Ranks
 from gaugeglass.judgement.selection import Option, choose
+from gaugeglass.language.proposals import propose
 from gaugeglass.language.spec import Candidate, Given, Spec
 
 _TIMES = (2, 4, 8)
@@ -27,8 +29,14 @@ _SURE = 1e-6
 """Probability of a claim, or of its being false, below which nothing is left to ask about it. [1]"""
 
 
-def rank_candidates(posterior: Posterior, *, claim: str | None = None, quantity: str | None = None,
-                    candidates: Sequence[Candidate] | None = None, budget: float | None = None) -> Ranking:  # fmt: skip
+def rank_candidates(
+    posterior: Posterior,
+    *,
+    claim: str | None = None,
+    quantity: str | None = None,
+    candidates: Sequence[Candidate] | Mapping[str, Any] | None = None,
+    budget: float | None = None,
+) -> Ranking:
     """Rank candidates by what they are expected to tell.
 
     Parameters
@@ -38,8 +46,9 @@ def rank_candidates(posterior: Posterior, *, claim: str | None = None, quantity:
     quantity
         A quantity by its name, of one member where it has one value a member; the first that leads if not said.
     candidates
-        What to rank; the candidates of the dossier and of the model if not said. Where one leaves open on which member
-        of a group it would be made, each member is tried.
+        What to rank; the candidates of the dossier and of the model if not said. A mapping states them by their names,
+        with the keys of the files. Where one leaves open on which member of a group it would be made, each member is
+        tried.
     budget
         What a set of them may cost, in the currency of the candidates' costs; no set is sought if not said.
 
@@ -47,11 +56,14 @@ def rank_candidates(posterior: Posterior, *, claim: str | None = None, quantity:
     ------
     ValueError
         If a claim, a quantity, or a method or a member that a candidate names is not there, or the budget is below 0.
+    SpecError
+        If anything in a candidate that a mapping states is at fault.
     """
     if budget is not None and not budget >= 0:
         raise ValueError(f"a budget of {budget:g}: it is a number from 0 on")
     spec = posterior.spec
     asked, name = _proposition(posterior, claim), _quantity(spec, quantity)
+    candidates = propose(spec, candidates) if isinstance(candidates, Mapping) else candidates
     placed, left_out = _placed(spec, spec_candidates(spec) if candidates is None else candidates)
     draws = gather(posterior, placed)
     target = _target(draws, asked, name)

@@ -14,9 +14,9 @@ from gaugeglass.judgement.results import Identified, QuantitySummary, Spread
 from gaugeglass.judgement.spreads import spread_of
 from gaugeglass.language.spec import Given, Latent
 
-_RIDGE = 0.5
+RIDGE = 0.5
 """Posterior over prior sd with ever sharper readings above which a quantity is not identified: our convention. [1]"""
-_NARROWED = 0.5
+NARROWED = 0.5
 """Posterior over prior sd below which a quantity is called identified: our convention. [1]"""
 
 
@@ -50,10 +50,10 @@ def _identified(ratio: float, sharp: float) -> Identified:
     if np.isnan(ratio):
         return "given"
     if np.isnan(sharp):  # a share of members or another step has no slope that would tell
-        return "identified" if ratio < _NARROWED else "partly"
-    if ratio < _NARROWED:
-        return "identified" if sharp <= _RIDGE else "partly"
-    return "not identified" if sharp > _RIDGE else "partly"
+        return "identified" if ratio < NARROWED else "partly"
+    if ratio < NARROWED:
+        return "identified" if sharp <= RIDGE else "partly"
+    return "not identified" if sharp > RIDGE else "partly"
 
 
 def _by_hypothesis(posterior: Posterior, name: str) -> dict[str, Spread]:

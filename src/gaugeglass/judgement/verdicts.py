@@ -212,7 +212,9 @@ def _sentence(subject: str, leading: Verdict | None, badly: bool) -> str:
             f"{leading.words.phrase}: {leading.words.lower:.0%} to {leading.words.upper:.0%}".replace("%", " %")
         )
     if leading.curve:
-        notes.append(f"{_percent(leading.lowest)} to {_percent(leading.highest)} over the prior widths tried")
+        low, high = _percent(leading.lowest), _percent(leading.highest)
+        over = f"{low} over all" if low == high else f"{low} to {high} over the"
+        notes.append(f"{over} prior widths tried")
     said = f" ({'; '.join(notes)})" if notes else ""
     return (
         f"{opening}{subject}: the probability that {statement} is {_bounded_percent(leading.posterior)}{said}, "

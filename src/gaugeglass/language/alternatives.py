@@ -174,16 +174,16 @@ class _Draft:
         for name, node in self.stated["replace"].items():
             dossier = self._replaced(dossier, name, node)
         for name, node in self.stated["givens"].items():
-            dossier = _with(dossier, ("givens", name), node)
+            dossier = with_entry(dossier, ("givens", name), node)
         for name, node in self.stated["prior_weights"].items():
             rivals = [h.name for h in self.spec.model.hypotheses]
             if self._is_known(name, node, rivals, "hypothesis"):
-                model = _with(model, ("hypotheses", name, "prior_weight"), node)
+                model = with_entry(model, ("hypotheses", name, "prior_weight"), node)
         for name, node in self.stated["priors"].items():
             if self._may_have_prior(name, node):
                 because = f"Asked for in an alternative, in place of {_prior_text(self.spec, name)}"
-                model = _with(model, ("latents", name, "prior"), node)
-                model = _with(model, ("latents", name, "because"), Located(because, node.path, text=because))
+                model = with_entry(model, ("latents", name, "prior"), node)
+                model = with_entry(model, ("latents", name, "because"), Located(because, node.path, text=because))
         return dossier, model
 
     def at_home(self, fault: Fault) -> Fault:
@@ -211,19 +211,11 @@ class _Draft:
                 self.notes.fault(Located(None, problem.path), problem.found, problem.allowed)
                 continue
             if key in ("replace", "priors") and node.text.lstrip().startswith("{"):
-                found = self._mapping(node)
+                found = mapping_in(node, self.notes)
                 if found is None:
                     continue
                 node = found
             yield name, node
-
-    def _mapping(self, node: Located) -> Located | None:
-        """The mapping that a text in braces is."""
-        of_text = Notes(self.notes.file)
-        root = parse(node.text, of_text)
-        faults = [replaced(f, line=None, field=".".join(filter(None, (node.path, f.field)))) for f in of_text.faults]
-        self.notes.faults += faults
-        return None if root is None or faults else _moved(root, node.path)
 
     def _is_known(self, name: str, at: Located, known: Sequence[str], what: str) -> bool:
         if name in known:
@@ -241,12 +233,12 @@ class _Draft:
         index = [o.id for o in self.spec.dossier.observations].index(name)
         entry = self._read_otherwise(listed.items[index], node)
         items = (*listed.items[:index], entry, *listed.items[index + 1 :])
-        return _with(dossier, ("observations",), replaced(listed, content=items))
+        return with_entry(dossier, ("observations",), replaced(listed, content=items))
 
     def _counts(self, name: str, at: Located) -> bool:
         counted = {o.id: o for o in self.spec.dossier.observations if o.id not in self.spec.set_aside}
         if name in counted and name in self.asked.without:
-            self.notes.fault(at, f"{show(name)}, which is left out at once", "an observation that stays")
+            self.notes.fault(at, f"{show(name)}, which is also left out", "an observation that stays")
             return False
         if name not in counted:
             tables = {t.id: "a table" for t in self.spec.dossier.tables}
@@ -265,7 +257,7 @@ class _Draft:
         if asked.entries:
             known = Section(asked, _READING, self.notes).entries
             stated = {key: known[key] for key in READING if key in known}
-        old = {key: _moved(entry.entries[key], f"{place}.{key}") for key in READING if key in entry.entries}
+        old = {key: moved(entry.entries[key], f"{place}.{key}") for key in READING if key in entry.entries}
         now = {**old, **stated}
         if _states_width(stated):
             now = {key: child for key, child in now.items() if key in stated or key not in _WIDTHS}
@@ -319,7 +311,7 @@ class _Draft:
         if kind in ("a table", "an origin"):
             found = f"{show(name)}, {kind} of which nothing counts"
         allowed = f"an observation, a table or an origin that counts: {_some(counting)}"
-        self.notes.fault(at, found, allowed, None if kind else nearest(name, counting))
+        self.notes.fault(at, found, allowed, None if kind else _rows_of(self.spec, name) or nearest(name, counting))
 
     # --- priors ---
 
@@ -379,6 +371,14 @@ def _meanings(spec: Spec) -> dict[str, dict[str, list[str]]]:
     return found
 
 
+def _rows_of(spec: Spec, name: str) -> str | None:
+    """How the rows of the table are named of which a name means none; None where it speaks of no table."""
+    rows = [o.id for o in spec.observations if o.table and o.table == name.rpartition(":")[0]]
+    if not rows:
+        return None
+    return f"rows are named by their lines of the file: {rows[0]}{f' to {rows[-1]}' if len(rows) > 1 else ''}"
+
+
 def _why_not(spec: Spec, name: str, kind: str | None) -> str:
     """Why a name is none of an observation that could be meant."""
     if name in spec.set_aside:
@@ -395,22 +395,31 @@ def _some(names: Iterable[str]) -> str:
 # --- nodes --------------------------------------------------------------------------------------------------
 
 
-def _with(node: Located, row: tuple[str, ...], child: Located) -> Located:
+def mapping_in(node: Located, notes: Notes) -> Located | None:
+    """The mapping that a text in braces is; None once a fault is noted."""
+    of_text = Notes(notes.file)
+    root = parse(node.text, of_text)
+    faults = [replaced(f, line=None, field=".".join(filter(None, (node.path, f.field)))) for f in of_text.faults]
+    notes.faults += faults
+    return None if root is None or faults else moved(root, node.path)
+
+
+def with_entry(node: Located, row: tuple[str, ...], child: Located) -> Located:
     """A tree with another node under a row of keys."""
     if not row:
         return child
     key, *rest = row
     inner = node.entries.get(key) or Located({}, key, node.line)
-    return replaced(node, content={**node.entries, key: _with(inner, tuple(rest), child)})
+    return replaced(node, content={**node.entries, key: with_entry(inner, tuple(rest), child)})
 
 
-def _moved(node: Located, path: str) -> Located:
+def moved(node: Located, path: str) -> Located:
     """The same node under another path, in no line of a file."""
     content = node.content
     if isinstance(content, Mapping):
-        content = {key: _moved(child, f"{path}.{key}") for key, child in content.items()}
+        content = {key: moved(child, f"{path}.{key}") for key, child in content.items()}
     elif isinstance(content, tuple):
-        content = tuple(_moved(item, f"{path}[{i}]") for i, item in enumerate(content))
+        content = tuple(moved(item, f"{path}[{i}]") for i, item in enumerate(content))
     return Located(content, path, None, node.text)
 
 

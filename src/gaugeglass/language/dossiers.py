@@ -118,4 +118,3 @@ def _candidates(
     evidence = Spec(model, Dossier("", "", "", applies=background.applies, observations=tuple(observations),
                                    members=background.members, left_out=left_out)).members  # fmt: skip
     return read_candidates(top, replace(background, members=evidence))
-

@@ -30,7 +30,7 @@ class Background:
 
     @cached_property
     def needed(self) -> dict[str, list[str]]:
-        """The groups that each method needs a place in, sorted; what the model says of one it does not list is noted."""
+        """The groups that each method needs a place in, sorted; one that the model does not list is noted there."""
         listed = self.model.groups.keys()
         return {method.name: sorted(listed & self.model.groups_of(method)) for method in self.model.methods}
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
 
@@ -11,6 +12,9 @@ from gaugeglass.language.models import ModelReading
 from gaugeglass.language.provenance import read_date, source_of
 from gaugeglass.language.reading import Notes, Section, flag, listing, mapping, nearest, number
 from gaugeglass.language.spec import Claim, Given, Spec, Truth
+
+_SAME = 1e-9
+"""Relative difference of two numbers below which they are the same but for the conversion of units. [1]"""
 
 
 def read_truth(top: Section, reading: ModelReading, spec: Spec) -> Truth:
@@ -70,10 +74,21 @@ def _numbers(name: str, node: Located, reading: ModelReading, spec: Spec, top: S
 
 
 def _note_contradictions(at: Located, found: Truth, spec: Spec, notes: Notes) -> None:
-    """Note every claim that is said to be true or false while the numbers beside it say otherwise."""
-    known = {**spec.givens, **found.quantities}
+    """Note every number that the true hypothesis fixes otherwise, and every claim that both of them tell otherwise."""
+    fixed = next((h.fix for h in spec.hypotheses if h.name == found.hypothesis), {})
+    for name, value in found.quantities.items():
+        base, _, member = name.removesuffix("]").partition("[")
+        to = fixed.get(name, fixed.get(base, value))
+        if not math.isclose(value, to, rel_tol=_SAME):
+            node = at.entries[base].entries[member] if member else at.entries[base]
+            unit = spec.model.quantities[base].unit.text
+            measured = f"{to:.12g}" if unit == "1" else f"{to:.12g} {unit}"
+            notes.fault(node, show(node.text), f"{measured}, as hypothesis '{found.hypothesis}' fixes it")
+    stated = {**spec.givens, **found.quantities}
+    known = {**fixed, **stated}
     for claim in spec.model.claims:
         said, told = found.claims.get(claim.name), follows(claim, known)
         if said is not None and told is not None and said != told:
             node, words = at.entries[claim.name], "true" if told else "false"
-            notes.fault(node, show(node.text), f"{words}, as the numbers have it: {claim.says}")
+            by = "the numbers have" if follows(claim, stated) is not None else f"hypothesis '{found.hypothesis}' has"
+            notes.fault(node, show(node.text), f"{words}, as {by} it: {claim.says}")

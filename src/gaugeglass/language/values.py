@@ -22,6 +22,8 @@ _FORMS = (  # the interval first, since "1e-3 .. 2e-3 m" also looks like 1 of a 
 _SPACES = dict.fromkeys(map(ord, "\u00a0\u2007\u2009\u200a\u202f"), " ")
 _SIGNS = {ord("−"): "-", ord("–"): "-"}
 _LONGEST = 200
+_LARGEST = 1e75
+"""What is larger, or smaller than its inverse, is no number of any trade, and its fourth power cannot be computed."""
 ALLOWED = "'97.5 ± 1.5 Wh', '97.5(15) Wh', '97.5 Wh', '96 .. 99 Wh', '>= 67 kWh' or '<= 71 kWh'"
 
 
@@ -124,6 +126,8 @@ def _finite(text: str | None) -> float:
     value = float(text or "nan")
     if not math.isfinite(value):
         raise ValueFault(f"{text!r}", "a finite number")
+    if value and not 1 / _LARGEST <= abs(value) <= _LARGEST:
+        raise ValueFault(f"{text!r}", f"0, or a number between {1 / _LARGEST:g} and {_LARGEST:g} in size")
     return value
 
 

@@ -28,8 +28,7 @@ def _clauses(alternative: Alternative, before: Alternative) -> Iterator[str]:
         *most, last = alternative.without
         yield f"without {' and '.join([', '.join(most), last] if most else [last])}"
     for name, value in alternative.replace.items():
-        was = _reading(before.replace[name]).removeprefix("at ") if name in before.replace else ""
-        yield f"{name} {_reading(value)}{_instead(was)}"
+        yield f"{name} {_reading(value)}{_instead(_replaced(value, before.replace.get(name)))}"
     for name, value in alternative.prior_weights.items():
         yield f"prior weight of {spoken(name)} {value}{_instead(before.prior_weights.get(name))}"
     for name, value in alternative.priors.items():
@@ -45,6 +44,15 @@ def _reading(value: Any) -> str:
     at = [f"at {told.pop('value')}"] if "value" in told else []
     widths = ", ".join(f"{key} {text}" for key, text in told.items())
     return " ".join([*at, *([f"with {widths}"] if widths else [])])
+
+
+def _replaced(value: Any, was: Any) -> str:
+    """What stood in place of a reading; of one whose value stays its widths alone, where they stand apart from it."""
+    if was is None:
+        return ""
+    if isinstance(value, Mapping) and "value" not in value and isinstance(was, Mapping):
+        was = {key: text for key, text in was.items() if key != "value"} or was
+    return _reading(was).removeprefix("at ").removeprefix("with ")
 
 
 def _instead(was: Any) -> str:

@@ -15,6 +15,7 @@ from gaugeglass.judgement.results import (
     LedgerRow,
     Verdict,
 )
+from gaugeglass.language.alternatives import stated_before
 from gaugeglass.language.spec import Spec
 from gaugeglass.publication import numbers, wording
 from gaugeglass.publication.alternatives import to_what, what_if
@@ -59,7 +60,8 @@ def article(spec: Spec, assessment: Assessment, figure: Frame, reproduced: Mappi
 def _lines(spec: Spec, assessment: Assessment, figure: Frame, reproduced: Mapping[str, Any]) -> Iterator[str]:
     yield from (f"# {escaped(assessment.subject)}", "", f"> {escaped(assessment.sentence)}", "")
     if spec.alternative is not None:
-        yield from (escaped(f"{what_if(spec.alternative)}. {to_what(reproduced['alternative_to'])}"), "")
+        otherwise = what_if(spec.alternative, stated_before(spec))
+        yield from (escaped(f"{otherwise}. {to_what(reproduced['alternative_to'])}"), "")
     yield from (f"*{escaped(FIXED_CAUTION)}*", "")
     yield from (f"![{escaped(figure.alt)}]({PICTURE})", "", f"*{escaped(figure.title)}. {_key(assessment)}*", "")
     yield from _verdicts(assessment.verdicts)
@@ -83,8 +85,8 @@ def _key(assessment: Assessment) -> str:
 def _verdicts(verdicts: Sequence[Verdict]) -> Iterator[str]:
     if not verdicts:
         return
-    rows = [(_capital(v.says), numbers.probability(v.prior), numbers.probability(v.posterior), numbers.words(v.words))
-            for v in verdicts]  # fmt: skip
+    rows = [(_capital(v.says), numbers.probability(v.prior), numbers.probability(v.posterior),
+             numbers.words(v.words, v.posterior.value)) for v in verdicts]  # fmt: skip
     yield from ("## Verdicts", "", *_table(("claim", "before", "after", "in words"), rows), "")
     yield from ("± is one Monte Carlo error.", "")
     leading = verdicts[0]
@@ -103,7 +105,7 @@ def _under(c: Conditional) -> str:
 def _hypotheses(hypotheses: Sequence[HypothesisSummary]) -> Iterator[str]:
     rows = [
         (f"{spoken(h.name)}: {h.says}", numbers.percent(h.prior), numbers.percent_with_error(h.posterior, h.mcse),
-         numbers.percent(h.misfit))
+         numbers.chance(h.misfit))
         for h in hypotheses
     ]  # fmt: skip
     yield from ("## Rival explanations", "", *_table(("explanation", "before", "after", "misfit"), rows), "")

@@ -93,7 +93,8 @@ def audit_brief(found: Audit, spec: Spec, width: int = 80, *, color: bool = Fals
     shown = [u for u in by_influence(found) if moves(of_claim(u))][:MOST_IN_BRIEF] or by_influence(found)[:1]
     rows = [unit_row(u, found, spec)[:5] for u in shown]
     whole = chance_text(of_claim(shown[0]).whole)
-    title = f"What carries it (with everything: {spoken(found.claim)} {whole})"
+    what = "What carries it" if moves(of_claim(shown[0])) else "What moves it most"
+    title = f"{what} (with everything: {spoken(found.claim)} {whole})"
     headings = ("left out", "surprise", "without it", "turns at", "chance")
     table = tables.fitting(title, headings, rows, width, color=color)
     said = tables._wrapped(_contradicting(found), width, hanging="") if found.contradictions else []

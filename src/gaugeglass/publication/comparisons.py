@@ -30,6 +30,9 @@ _LEAST = 1e-4
 
 def comparison_text(found: Comparison, width: int = 80, *, color: bool = False) -> str:
     """Everything that differs: the inputs first, then what was held, then what each input did to it."""
+    if (found.before.run, found.before.digest) == (found.now.run, found.now.digest):
+        one = f"{found.now.run}, made {when(found.now.created)}: one and the same run, so nothing differs."
+        return "\n".join([*tables._wrapped(found.subject, width, hanging=""), *tables._wrapped(one, width, hanging="")])
     runs = f"{found.before.run} {ARROW} {found.now.run}"
     made = f"made {when(found.before.created)} and {when(found.now.created)}"
     parts = [*tables._wrapped(found.subject, width, hanging=""), *tables._wrapped(f"{runs}, {made}", width, hanging="")]

@@ -18,7 +18,7 @@ from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
-from gaugeglass.judgement.joining import Joined, Joining, date_of
+from gaugeglass.judgement.joining import Joined, Joining, date_of, in_order
 from gaugeglass.judgement.results import (
     INTERVAL_PROBABILITY,
     Assessment,
@@ -321,9 +321,10 @@ def document(
 
 
 def _summary(joining: Joining) -> str:
-    count = f"{_pieces(len(joining.steps) - 1)} of evidence"
+    pieces = len(joining.steps) - 1
+    count = f"{_pieces(pieces)} of evidence {'joins' if pieces == 1 else 'join'}"
     what = f"the probability that {_says(joining.asked)}" if joining.asked else spoken(joining.quantity.name)
-    return f"{what[:1].upper()}{what[1:]}, and what is known as {count} join, {ORDER}."
+    return f"{what[:1].upper()}{what[1:]}, and what is known as {count}, {ORDER}."
 
 
 def _entry(frame: Frame, folder: str) -> dict[str, Any]:
@@ -358,7 +359,7 @@ def figures(spec: Spec, assessment: Assessment, joining: Joining) -> tuple[Frame
 
 def verdict_figure(spec: Spec, assessment: Assessment, joining: Joining) -> Frame:
     """The leading quantity and the probability of the leading claim, before and after the evidence."""
-    return _verdict(_headed(spec, assessment), joining)
+    return _verdict(_headed(spec, assessment), joining, len(in_order(spec)))
 
 
 def _headed(spec: Spec, assessment: Assessment) -> Assessment:
@@ -368,15 +369,16 @@ def _headed(spec: Spec, assessment: Assessment) -> Assessment:
     return replace(assessment, subject=f"{what_if(spec.alternative)} ({assessment.subject})")
 
 
-def _verdict(assessment: Assessment, joining: Joining) -> Frame:
+def _verdict(assessment: Assessment, joining: Joining, pieces: int) -> Frame:
     steps = joining.steps
-    details = f"What {_pieces(len(steps) - 1)} of evidence say, under the assumptions that are stated with it."
+    say = "says" if pieces == 1 else "say"
+    details = f"What {_pieces(pieces)} of evidence {say}, under the assumptions that are stated with it."
     scene = _Scene("", _verdict_heading(joining), details, steps[-1], steps[0] if len(steps) > 1 else None)
     return _frame("verdict", assessment, joining, _stage(joining), scene, assessment.sentence)
 
 
 def _figures(assessment: Assessment, joining: Joining) -> Iterator[Frame]:
-    yield _verdict(assessment, joining)
+    yield _verdict(assessment, joining, len(joining.steps) - 1)
     if len(assessment.hypotheses) > 1:
         yield _hypotheses(assessment)
     if len(joining.steps) > 2:

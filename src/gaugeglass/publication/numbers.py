@@ -16,6 +16,7 @@ _MOST_DIGITS = 12
 _NEAR = 1e-9
 """How near a probability may come to certainty [1]."""
 _GROUPED_FROM = 10_000
+_EVEN = 0.5
 
 
 def unit_text(unit: str) -> str:
@@ -157,6 +158,14 @@ def percent(share: float, decimals: int = 1) -> str:
     return f"{fixed(shown, decimals)}{SPACE}%"
 
 
+def chances(lowest: float, highest: float) -> str:
+    """The range of a probability over what was tried, said once where both ends read alike."""
+    low, high = chance(lowest), chance(highest)
+    if low == high:
+        return low
+    return f"{low} to {high}"
+
+
 def chance(share: float) -> str:
     """A probability that draws were counted for: one decimal, never 0 % or 100 %."""
     return percent(min(max(share, _NEAR), 1 - _NEAR))
@@ -183,10 +192,10 @@ def percent_with_error(share: float, mcse: float) -> str:
     return f"{shown}{SPACE}±{SPACE}{fixed(error, decimals)}{SPACE}%"
 
 
-def words(w: Words | None) -> str:
-    """The published phrase with the band that it stands for."""
+def words(w: Words | None, share: float) -> str:
+    """The published phrase for a probability with the band that it stands for."""
     if w is None:
-        return "surer than any published word"
+        return f"{'less probable' if share < _EVEN else 'surer'} than any published word"
     return f"{w.phrase} ({fixed(100 * w.lower, 0)} to {percent(w.upper, 0)})"
 
 

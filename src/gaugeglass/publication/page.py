@@ -197,7 +197,7 @@ def _environment() -> jinja2.Environment:
         base64=lambda data: base64.b64encode(data).decode("ascii"), cell=cell, probability=numbers.probability,
         percent=numbers.percent, words=numbers.words, bayes_factor=numbers.bayes_factor, spoken=spoken,
         bayes_range=bayes_range, stands_over=stands_over, bounds=numbers.bounds, middle=numbers.middle,
-        chance=numbers.chance, clause=_clause,
+        chance=numbers.chance, chances=numbers.chances, clause=_clause,
         ratios=_ratios, name_of=name_of, predicted=predicted_text, reading=reading_text, weight=_weight,
         evidence=_evidence, scatter=_scatter, sentence=_sentence, given=_given, tail=tail_text,
         wrong=wording.wrong_text, doubted=wording.is_doubted, surprising=wording.is_surprising,

@@ -31,8 +31,8 @@ NATS_KEY = (
 """What the columns of candidates mean."""
 SHRINKING = "Added is the expected fall of the logarithm of the standard deviation."
 REPEATS_NOTE = (
-    "Each time by one origin, whose error repeats too. Where the numbers hardly grow, another reading of the same kind "
-    "is hardly worth its cost."
+    "Each time by one origin; where readings of a method share an error, that repeats too. Where the numbers "
+    "hardly grow, another reading of the same kind is hardly worth its cost."
 )
 
 
@@ -108,16 +108,19 @@ def best_sentence(found: Ranking) -> str:
         return f"None of the {len(found.worths)} candidates is seen to help with {both}."
     told = f"{spoken(best.name)}{f' ({best.about})' if best.about else ''}"
     cost = "" if best.cost is None else f" It costs {money(best.cost)}."
+    head = "Best next"
+    if found.best is not None and best.cost is not None and best.cost > found.best.budget:
+        head += f", but beyond the budget of {money(found.best.budget)}"
     if asks_claim(found) and found.probability is not None and found.threshold is not None:
         crosses = "" if best.crossing is None else (
             f"; the chance that this crosses {numbers.percent(found.threshold, 0)} is "
             f"{numbers.percent_with_error(best.crossing.value, best.crossing.mcse)}")  # fmt: skip
-        first = (f"Best next: {told}. It is expected to tell {expected(worth_of(best, found))} of the "
+        first = (f"{head}: {told}. It is expected to tell {expected(worth_of(best, found))} of the "
                  f"{numbers.plain(open_bits(found.probability), 2)} bit that are open about {about} (now "
                  f"{numbers.chance(found.probability)}){crosses}.")  # fmt: skip
     else:
         vain = f"No candidate is seen to help with {about}. " if found.claim is not None else ""
-        first = (f"{vain}Best next: {told}. It is expected to tell {expected(best.quantity_nats)} nat about "
+        first = (f"{vain}{head}: {told}. It is expected to tell {expected(best.quantity_nats)} nat about "
                  f"{spoken(found.quantity)}, which leaves {share_left(best)} of its standard deviation.")  # fmt: skip
     return first + cost + _thrifty(found, best)
 

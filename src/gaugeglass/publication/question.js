@@ -367,7 +367,7 @@ class Page {
         why = `They count as ${size} independent ones, of which ${needed} are needed (${told}).`;
       return `Do not rely on this answer: too few of this page’s draws look like this case${under}. ${why}${anew}`;
     }
-    const even = part.own >= 0 ? "just this case was drawn before" : `none dominates (${told})`;
+    const even = part.own >= 0 ? "some were drawn for just this case" : `none dominates (${told})`;
     const where = under && `, fewest${under}`;
     return `Good enough: this page’s draws count as ${size} independent ones here${where}, and ${even}.`;
   }

@@ -29,6 +29,7 @@ FACTORS = (0.5, 2.0, 4.0)
 SCRIPTS = ("answers.js", "drawings.js", "question.js")
 """What the page's one script is made of, in this order."""
 _ECHO = "repeats "
+_THAN = {">": "more than", ">=": "at least", "<": "less than", "<=": "at most"}
 _MOST_MEMBERS = 8
 _APART = {ord(c): f"\\u{ord(c):04x}" for c in "<>&\u2028\u2029"}
 """What must not stand in a script element as it is."""
@@ -134,7 +135,13 @@ def _claim(claim: PooledClaim, verdict: Verdict | None, text: str) -> dict[str, 
         "says": claim.says,
         "published": numbers.probability(verdict.posterior) if verdict else numbers.ABSENT,
         "value": verdict.posterior.value if verdict else None,
-        "compare": compared and {"stated": numbers.exact(factor * compared.at, unit), "unit": numbers.unit_text(unit)},
+        "compare": compared
+        and {
+            "stated": numbers.exact(factor * compared.at, unit),
+            "unit": numbers.unit_text(unit),
+            "than": _THAN[compared.sign],
+        },
+        "text": text,
         "unit": numbers.unit_text(unit),
         "factor": factor,
     }

@@ -12,6 +12,10 @@ from gaugeglass.record.rechecks import ERRORS, Number, Recheck
 
 FORMAT = "gaugeglass.recheck/1"
 NOTE = f"apart: in Monte Carlo errors of the difference; ! beyond {ERRORS:.0f}."
+DIGEST_NOTE = (
+    "That is the digest of run.json, which lists the digests of all others and is guarded by nothing else: compare it "
+    "with the one that was posted."
+)
 _MOST = 12
 """How many numbers are listed, those furthest apart; the rest are counted."""
 
@@ -19,7 +23,12 @@ _MOST = 12
 def recheck_text(found: Recheck, width: int = 80, *, color: bool = False) -> str:
     """Whether the files are as they were, what could be expected of a repetition, and what it gave."""
     parts = tables._wrapped(f"{found.folder}: {found.files} files, all as they were written", width)
-    parts += [f"sha256:{found.digest}", ""]
+    parts += [f"sha256:{found.digest}"]
+    parts += [*tables._wrapped(DIGEST_NOTE, width, hanging=""), ""]
+    if found.unlisted:
+        more = f" and {len(found.unlisted) - _MOST} more" if len(found.unlisted) > _MOST else ""
+        names = ", ".join(found.unlisted[:_MOST]) + more
+        parts += [*tables._wrapped(f"Not of the run, and so not checked: {names}.", width, hanging=""), ""]
     parts += tables._wrapped(f"{expectation(found)} {finding(found)}", width, hanging="")
     if found.outcome == "to the last bit":
         return "\n".join(parts)

@@ -14,6 +14,8 @@ from rich.table import Table
 from rich.text import Text
 
 from gaugeglass.inference.posterior import Posterior
+from gaugeglass.judgement.identification import SHARPER
+from gaugeglass.judgement.quantities import NARROWED, RIDGE
 from gaugeglass.judgement.results import Assessment, Conditional, HypothesisSummary, LedgerRow, QuantitySummary, Verdict
 from gaugeglass.publication import members, numbers, wording
 from gaugeglass.publication.members import Members, by_member
@@ -29,6 +31,8 @@ FOLDED = 12
 """What a column of longer cells needs at least. [letters]"""
 GAP = 3
 """Between two columns of a table. [letters]"""
+_LEAST = 14
+"""What a first column of longer cells is cut down to before a table becomes a list of records. [letters]"""
 
 MISFIT_NOTE = (
     "misfit: the probability, were the hypothesis true, that readings scatter at least as far; a small one is no fit. "
@@ -42,6 +46,10 @@ TABLE_NOTE = (
     "of a table: the share of its readings outside of their 90 % predictions, 10 % of which were expected there."
 )
 WRONG_NOTE = "wrong: the probability that a graded reading says nothing of what it is about; ! above 50 %."
+RATIO_NOTE = (
+    f"sd ratio: standard deviation after over before. Identified (no word): it is below {NARROWED:g}, and would be at "
+    f"most {RIDGE:g} were every reading {SHARPER:.0f} times sharper; partly: one of these; not identified: neither."
+)
 MEMBERS_NOTE = "of many members: the range of their medians, and in brackets the widest interval of any."
 
 QUANTITIES = ("quantity", "before (90 %)", "after (90 % credible)", "sd ratio")
@@ -78,7 +86,8 @@ def quantities_text(assessment: Assessment, width: int = 80, *, color: bool = Fa
     entries = by_member(assessment.quantities)
     table = _table("Quantities", QUANTITIES, [_quantity(q) for q in entries], width, color=color)
     together = any(isinstance(q, Members) for q in entries)
-    return "\n".join([table, *(textwrap.wrap(MEMBERS_NOTE, width) if together else [])])
+    notes = (RATIO_NOTE, MEMBERS_NOTE) if together else (RATIO_NOTE,)
+    return "\n".join([table, *(line for note in notes for line in textwrap.wrap(note, width))])
 
 
 def ledger_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
@@ -144,7 +153,7 @@ def _verdict(v: Verdict) -> Row:
 
 def _details(v: Verdict, width: int) -> list[str]:
     """What a verdict rests on, one clause a line."""
-    clauses = [f"in words: {numbers.words(v.words)}"]
+    clauses = [f"in words: {numbers.words(v.words, v.posterior.value)}"]
     clauses += [f"if {spoken(name)}: {_conditional(c)}" for name, c in v.by_hypothesis.items()]
     if v.curve is not None:
         if v.bayes_factor is not None and not v.settled:
@@ -152,7 +161,7 @@ def _details(v: Verdict, width: int) -> list[str]:
                 f"Bayes factor {numbers.bayes_factor(v.bayes_factor)}, {bayes_range(v.curve)} over the widths tried"
             )
         clauses.append(f"stands over widths {stands_over(v.curve)} of the prior of {spoken(v.curve.latent)}, "
-                       f"{numbers.chance(v.lowest)} to {numbers.chance(v.highest)}")  # fmt: skip
+                       f"{numbers.chances(v.lowest, v.highest)}")  # fmt: skip
     return ["", *textwrap.wrap(f"{_capital(v.says)}:", width), *_bullets(clauses, width)]
 
 
@@ -164,7 +173,7 @@ def _conditional(c: Conditional) -> str:
 
 def _hypothesis(h: HypothesisSummary) -> Row:
     after = numbers.percent_with_error(h.posterior, h.mcse)
-    return f"{spoken(h.name)}: {h.says}", numbers.percent(h.prior), after, numbers.percent(h.misfit)
+    return f"{spoken(h.name)}: {h.says}", numbers.percent(h.prior), after, numbers.chance(h.misfit)
 
 
 def _quantity(q: QuantitySummary | Members) -> Row:
@@ -197,15 +206,16 @@ def _aside(r: LedgerRow) -> str:
 
 def _table(title: str, headings: Row, rows: Sequence[Row], width: int, *, color: bool) -> str:
     heading = _styled(title, width, color=color)
-    if width < NARROW:
+    first = max(len(cell) for cell in (headings[0], *(row[0] for row in rows)))
+    left = width - _beside(headings, rows)
+    if width < NARROW or left < min(first, _LEAST):
         return "\n".join([heading, *(line for row in rows for line in _record(headings, row, width))])
     table = Table(
         box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, width=width, header_style="bold" if color else ""
     )
-    first = max(len(cell) for cell in (headings[0], *(row[0] for row in rows)))
     for i, name in enumerate(headings):
         whole = i > 0 and max((len(row[i]) for row in rows), default=0) <= UNBROKEN
-        table.add_column(name, overflow="fold", no_wrap=whole, width=None if i else min(first, width // 3))
+        table.add_column(name, overflow="fold", no_wrap=whole, width=None if i else min(first, width // 3, left))
     for row in rows:
         table.add_row(*(Text(cell) for cell in row))
     return "\n".join([heading, _render(table, width, color=color)])
@@ -213,12 +223,18 @@ def _table(title: str, headings: Row, rows: Sequence[Row], width: int, *, color:
 
 def fitting(title: str, headings: Row, rows: Sequence[Row], width: int, *, color: bool) -> str:
     """A table; a list of records where its unbroken columns would be cut at that width."""
-    columns = list(zip(headings, *rows, strict=True))
-    needed = min(max(map(len, columns[0])), width // 3)
-    for column in columns[1:]:
+    first = max(len(cell) for cell in (headings[0], *(row[0] for row in rows)))
+    needed = min(first, width // 3) + _beside(headings, rows)
+    return _table(title, headings, rows, width if needed <= width else min(width, NARROW - 1), color=color)
+
+
+def _beside(headings: Row, rows: Sequence[Row]) -> int:
+    """What the columns beside the first need at least, with the gaps before them. [letters]"""
+    needed = 0
+    for column in list(zip(headings, *rows, strict=True))[1:]:
         widest = max(map(len, column[1:]), default=0)
         needed += GAP + (max(widest, len(column[0])) if widest <= UNBROKEN else FOLDED)
-    return _table(title, headings, rows, width if needed <= width else min(width, NARROW - 1), color=color)
+    return needed
 
 
 def _record(headings: Row, row: Row, width: int) -> list[str]:

@@ -34,7 +34,7 @@ from gaugeglass.record.histories import History, Moment
 
 MOST_RUNS = 30
 """How many runs a picture shows; the latest ones."""
-_STEP, _LABEL, _VALUE = 0.34, 2.4, 0.5  # height of a row, width of its label and of its number [inch]
+_STEP, _LABEL, _VALUE = 0.34, 2.4, 0.78  # height of a row, width of its label and of its number [inch]
 _LETTERS, _LINES = 43, 2  # of a label
 _TOP = 0.34  # of the rows, below what is shown [inch]
 

@@ -38,13 +38,14 @@ from gaugeglass.publication.sheet import (
 
 MOST_ROWS = 12
 """How many rows are drawn at most, beside those that turn the claim."""
-_NAMES, _CHANCES, _LETTERS = 1.5, 0.62, 24
+_NAMES, _CHANCES, _LETTERS = 1.5, 0.8, 24
 """Room beside the axes for names and for chances [inch], and how many letters of a name there are."""
 _STEP = 0.24  # height of a row [inch]
 _LINEAR = 1.0
 """Shift up to which the axis is linear, and logarithmic beyond [own u]."""
 _WIDE = 20.0  # shift from which there is room for fewer ticks [own u]
-_ROOM = 0.26  # of the axis, for the value beside a diamond
+_ROOM = 0.31  # of the axis, for the value beside a diamond
+_STRETCH, _STRETCHES = 1.25, 16  # by how much an end of the axis is moved out for that room, and how often at most
 
 
 def tipping_picture(found: Audit, spec: Spec, claim: Claim) -> Iterator[Picture]:
@@ -123,6 +124,7 @@ def _draw(axes: Axes, rows: Sequence[UnitFinding], spec: Spec) -> None:
     low, high = min(low, -2.0), max(high, 2.0)
     axes.set_xscale("symlog", linthresh=_LINEAR, linscale=0.6)
     axes.set(xlim=(low, high), ylim=(len(rows), 0))
+    low, high = _stretched(axes, [t for u in rows for t in u.tipping if value_text(t, u, spec, bare=True)])
     steps = (1, 10, 100, 1000) if max(-low, high) > _WIDE else (1, 3, 10)
     ticks = [0, *(t for t in steps if t <= high), *(-t for t in steps if -t >= low)]
     axes.set_xticks(ticks, [numbers.fixed(t, 0) if t <= 0 else f"+{t}" for t in ticks])
@@ -132,6 +134,22 @@ def _draw(axes: Axes, rows: Sequence[UnitFinding], spec: Spec) -> None:
     axes.text(1.04, 1.0, "chance", fontsize=7.5, color=FAINT, ha="left", va="bottom", transform=axes.transAxes)
     for i, u in enumerate(rows):
         _draw_row(axes, i + 0.5, u, spec)
+
+
+def _stretched(axes: Axes, turns: Sequence[Tipping]) -> tuple[float, float]:
+    """The ends of the axis, moved out until there is room for the value beyond each diamond."""
+    for _ in range(_STRETCHES):
+        low, high = axes.get_xlim()
+        is_short = {t.side for t in turns if not _has_room(axes, t)}
+        axes.set_xlim(low * (_STRETCH if "below" in is_short else 1), high * (_STRETCH if "above" in is_short else 1))
+    low, high = axes.get_xlim()
+    return low, high
+
+
+def _has_room(axes: Axes, t: Tipping) -> bool:
+    """Whether the value where the verdict turns fits between its diamond and the end of the axis."""
+    (place, _), (left, right) = axes.transData.transform((t.shift, 0.0)), axes.bbox.intervalx
+    return bool((place - left if t.side == "below" else right - place) > _ROOM * (right - left))
 
 
 def _draw_row(axes: Axes, y: float, u: UnitFinding, spec: Spec) -> None:
@@ -148,16 +166,17 @@ def _draw_row(axes: Axes, y: float, u: UnitFinding, spec: Spec) -> None:
             axes.plot(ends, [y, y], color=PLUM, lw=1.2, marker="|", ms=6, zorder=3)
         axes.plot([t.shift], [y], "D", color=PLUM, ms=5, zorder=4)
         _label(axes, y, t, value_text(t, u, spec, bare=True))
-    chances = " / ".join(numbers.chance(t.chance.value) for t in u.tipping) or numbers.ABSENT
-    axes.text(1.04, y, chances, ha="left", transform=beside, **label)
+    chances = "\n".join(numbers.chance(t.chance.value) for t in u.tipping) or numbers.ABSENT
+    small = {"fontsize": 6.5, "linespacing": 1.0} if len(u.tipping) > 1 else {}
+    axes.text(1.04, y, chances, ha="left", transform=beside, **label | small)
 
 
 def _label(axes: Axes, y: float, t: Tipping, text: str) -> None:
-    """The value at which the verdict turns, beyond its diamond where there is room, otherwise before it."""
+    """The value at which the verdict turns, beyond its diamond where there is room, otherwise small above the line."""
     if not text:
         return
-    (place, _), (left, right) = axes.transData.transform((t.shift, y)), axes.bbox.intervalx
-    share = (place - left) / (right - left)
-    is_left = share > _ROOM if t.side == "below" else share > 1 - _ROOM
-    axes.annotate(text, (t.shift, y), (-6 if is_left else 6, 0), textcoords="offset points", fontsize=7.5, color=PLUM,
-                  fontweight="bold", ha="right" if is_left else "left", va="center", bbox=CLEAR, zorder=2)  # fmt: skip
+    is_beyond, is_below = _has_room(axes, t), t.side == "below"
+    offset = (-6 if is_below else 6, 0) if is_beyond else (0, 4)
+    axes.annotate(text, (t.shift, y), offset, textcoords="offset points", fontsize=7.5 if is_beyond else 6.5,
+                  color=PLUM, fontweight="bold", ha="right" if is_beyond == is_below else "left",
+                  va="center" if is_beyond else "bottom", bbox=CLEAR if is_beyond else None, zorder=2)  # fmt: skip

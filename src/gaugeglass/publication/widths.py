@@ -27,6 +27,10 @@ from gaugeglass.publication.sheet import (
     spoken,
 )
 
+_UP, _ENOUGH = 0.06, 0.13
+"""The middle of the threshold's label above its line, and how far a curve has to keep from a label. [share]"""
+_THRESHOLD, _SHADED = 0.25, 0.42  # how wide the labels are, of the axis
+
 
 def width_curve(assessment: Assessment, index: int = 0) -> Picture:
     """A verdict and its Bayes factor over the width of the prior that it hinges on most."""
@@ -74,7 +78,7 @@ def _width_title(curve: WidthCurve) -> str:
 
 
 def _width_alt(verdict: Verdict, curve: WidthCurve, title: str) -> str:
-    ends = f"{numbers.chance(verdict.lowest)} to {numbers.chance(verdict.highest)}"
+    ends = numbers.chances(verdict.lowest, verdict.highest)
     return (f"{title}. Curve of the probability that {verdict.says} over the width of the prior of "
             f"{spoken(curve.latent)}: {ends}; Bayes factor {bayes_range(curve)}; "
             f"threshold {numbers.percent(verdict.threshold, 0)}.")  # fmt: skip
@@ -99,12 +103,28 @@ def _probability_panel(axes: Axes, verdict: Verdict, curve: WidthCurve) -> None:
     axes.fill_between(x, np.clip(y - error, 0, 1), np.clip(y + error, 0, 1), color=TEAL, alpha=0.3, lw=0)
     axes.plot(x, y, color=TEAL, lw=1.8, marker="o", ms=4)
     axes.axhline(verdict.threshold, color=PLUM, lw=1.1, ls=(0, (5, 3)))
-    axes.text(x[-1] * 1.05, verdict.threshold + 0.02, f"threshold {numbers.percent(verdict.threshold, 0)}", color=PLUM,
-              fontsize=8, ha="right", va="bottom")  # fmt: skip
-    axes.text(curve.stands_from * 1.02, 0.03, "shaded: the verdict stands", color=TEAL, fontsize=8, va="bottom")
+    start, end = axes.get_xlim()
+    whole = math.log(end / start)
+    firsts = {"right": end * math.exp(-_THRESHOLD * whole), "left": start}
+    labels = [(side, verdict.threshold + up) for side in firsts for up in (_UP, -_UP)]
+    side, middle = max(labels, key=lambda at: _clearance(curve, firsts[at[0]], at[1], _THRESHOLD * whole))
+    edge = end / 1.01 if side == "right" else start * 1.01
+    said = f"threshold {numbers.percent(verdict.threshold, 0)}"
+    axes.text(edge, middle, said, color=PLUM, fontsize=8, ha=side, va="center")
+    shaded = curve.stands_from * 1.02
+    heights = [y for y in (0.08, 0.2, 0.3, 0.7, 0.8, 0.92) if abs(y - verdict.threshold) > 2 * _UP]
+    height = max(heights, key=lambda y: _clearance(curve, shaded, y, _SHADED * whole))
+    axes.text(shaded, height, "shaded: the verdict stands", color=TEAL, fontsize=8, va="center")
     axes.axvline(1, color=RULE, lw=0.9, zorder=0)
     axes.set_ylim(0, 1.05)
     axes.set_yticks([0, 0.5, 1], ["0 %", "50 %", "100 %"])
+
+
+def _clearance(curve: WidthCurve, start: float, middle: float, width: float) -> float:
+    """How far the curve keeps from a label that starts at a width factor, up to what is enough. [share]"""
+    across = np.linspace(math.log(start), math.log(start) + width, 40)
+    height = np.interp(across, np.log([p.factor for p in curve.points]), [p.probability for p in curve.points])
+    return min(float(np.abs(height - middle).min()), _ENOUGH)
 
 
 def _factor_panel(axes: Axes, curve: WidthCurve, factors: list[tuple[float, float]]) -> None:

@@ -8,6 +8,7 @@ from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Assessment, Ledge
 from gaugeglass.publication import numbers
 from gaugeglass.publication.members import Members, by_member
 from gaugeglass.publication.sheet import spoken
+from gaugeglass.record.leaks import WITHHELD
 
 SURPRISING = 0.05
 """Tail probability below which a reading is marked [1]."""
@@ -15,6 +16,7 @@ DOUBTED = 0.5
 """Probability of being simply wrong above which a graded reading is marked [1]."""
 EXPECTED_OUTSIDE = 1 - INTERVAL_PROBABILITY
 """Share of a table's readings that should lie outside of their predictions [1]."""
+WITHHELD_WHY = "for a reason that is withheld"
 _ECHO = "repeats "
 
 
@@ -99,7 +101,7 @@ def aside_text(row: LedgerRow) -> str:
     if row.aside is None:
         return ""
     if row.withdrawn is not None:
-        return f"withdrawn {row.withdrawn}"
+        return f"withdrawn, {WITHHELD_WHY}" if row.withdrawn == WITHHELD else f"withdrawn {row.withdrawn}"
     return f"an echo of {row.aside.removeprefix(_ECHO)}" if row.aside.startswith(_ECHO) else row.aside
 
 

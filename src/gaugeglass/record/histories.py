@@ -123,7 +123,7 @@ def told_by(folder: Path) -> dict[str, Any]:
     """What ``run.json`` says, unchecked; nothing where it cannot be read."""
     try:
         found = json.loads((folder / "run.json").read_bytes())
-    except (OSError, ValueError):
+    except (OSError, ValueError, RecursionError):
         return {}
     return found if isinstance(found, dict) else {}
 

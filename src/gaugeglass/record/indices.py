@@ -62,7 +62,7 @@ def _entry(reports: Path, name: str, run: Path) -> Entry:
             name, place, str(told["subject"]), str(result["sentence"]), str(told["created"]), page,
             bool(result["fits_badly"]),
         )  # fmt: skip
-    except (OSError, ValueError, KeyError, TypeError) as problem:
+    except (OSError, ValueError, KeyError, TypeError, RecursionError) as problem:
         return Entry(name, place, problem=f"damaged: {problem}")
 
 

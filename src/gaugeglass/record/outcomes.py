@@ -203,6 +203,11 @@ def begins(date: str) -> str:
     return date + "-01-01"[-(10 - len(date)) :] if len(date) < len("2026-01-01") else date
 
 
+def today() -> str:
+    """The latest date that it is anywhere on Earth, 14 hours ahead of universal time at most."""
+    return (datetime.datetime.now(datetime.UTC) + datetime.timedelta(hours=14)).date().isoformat()
+
+
 def run_before(reports: Path, dossier: str, date: str) -> Path | None:
     """The folder of a dossier's latest run that was made before a date; of all where the date is empty.
 
@@ -240,6 +245,9 @@ def score(dossiers: Sequence[tuple[Spec, Path]]) -> Outcomes:
         name, truth = spec.dossier.name, spec.dossier.truth
         if not truth:
             unscored.append((name, "states no truth"))
+            continue
+        if truth.date and begins(truth.date) > today():
+            unscored.append((name, f"states a truth of {truth.date}, which is not known yet"))
             continue
         folder = run_before(reports, name, truth.date)
         if folder is None:
@@ -312,7 +320,9 @@ def _quantities(run: Run, truth: Truth, now: Spec, left: list[tuple[str, str]]) 
     before, after = run.draws() if truth.quantities else ({}, {})
     for name, value in truth.quantities.items():
         q = summaries.get(name)
-        if q is None or name not in after or q.kind == "given":
+        if q is not None and "given" in (q.kind, q.identified):  # relations of givens alone too
+            left.append((name, "it is stated, not predicted"))
+        elif q is None or name not in after:
             left.append((name, "it is no quantity that was inferred in the run that is scored"))
         elif q.unit != now.unit(name).text:
             left.append((name, f"it has another unit than in the run that is scored, where it was {q.unit}"))

@@ -50,7 +50,8 @@ class Recheck:
     """A run and its repetition from its own inputs, seed and settings.
 
     ``otherwise`` lists what decides the draws and is not as it was; where it is empty, ``expected`` is the same to the
-    last bit, and agreement within Monte Carlo errors else. ``same_draws`` says whether the draws agree to the last bit,
+    last bit, and agreement within Monte Carlo errors else. ``unlisted`` are files in its folder that ``run.json`` does
+    not list, so that no digest guards them. ``same_draws`` says whether the draws agree to the last bit,
     which what is judged of them need not where that is rounded otherwise.
     """
 
@@ -63,6 +64,7 @@ class Recheck:
     same_draws: bool
     otherwise: tuple[Otherwise, ...]
     numbers: tuple[Number, ...]
+    unlisted: tuple[str, ...] = ()
 
 
 def damages(folder: Path) -> tuple[str, ...]:
@@ -107,7 +109,14 @@ def held_against(run: Run, posterior: Posterior, again: Assessment) -> Recheck:
         same_draws=same_draws,
         otherwise=otherwise,
         numbers=numbers,
+        unlisted=tuple(_unlisted(run)),
     )
+
+
+def _unlisted(run: Run) -> Iterator[str]:
+    known = {"run.json", *run.about["files"]}
+    files = (path.relative_to(run.folder).as_posix() for path in run.folder.rglob("*") if not path.is_dir())
+    yield from sorted(file for file in files if file not in known)
 
 
 def _deciding(recorded: Mapping[str, str], today: Mapping[str, str]) -> Iterator[Otherwise]:

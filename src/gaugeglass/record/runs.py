@@ -56,6 +56,12 @@ _ABANDONED = 24 * 3600.0
 """Age from which what is half written is swept: whoever wrote it is dead, for a run is written in seconds. [s]"""
 _MOST_TWINS = 1000
 
+_SECTIONS: Mapping[str, type] = {
+    "run": str, "dossier": str, "file": str, "created": str, "seed": int, "settings": dict, "note": str,
+    "versions": dict, "seconds": dict, "files": dict,
+}  # fmt: skip
+"""What every ``run.json`` has, and of what kind."""
+
 
 @dataclass(frozen=True)
 class Examined:
@@ -290,6 +296,8 @@ def read(folder: Path) -> Run:
     written = _read(folder / "run.json")
     told = _parse(written, folder / "run.json")
     check_format(told, RUN)
+    if wrong := [key for key, kind in _SECTIONS.items() if not isinstance(told.get(key), kind)]:
+        raise StoreError(f"{folder / 'run.json'} is damaged: {', '.join(wrong)} missing, or not as it is written")
     for path, digest in told["files"].items():
         if _sha256(_read(folder / path)) != digest:
             raise StoreError(f"{folder / path} is not as it was written: its digest differs from that in run.json")
@@ -493,7 +501,7 @@ def _read(path: Path) -> bytes:
 def _parse(content: bytes, path: Path) -> dict[str, Any]:
     try:
         found = json.loads(content)
-    except ValueError as problem:
+    except (ValueError, RecursionError) as problem:
         raise StoreError(f"{path} is damaged: {problem}") from problem
     if not isinstance(found, dict):
         raise StoreError(f"{path} is damaged: it holds no mapping")
