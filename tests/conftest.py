@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
@@ -12,6 +13,8 @@ TESTS = Path(__file__).parent
 sys.path.insert(0, str(TESTS))  # for demo_truth and references.estimates
 
 OBSERVATIONS = TESTS.parent / "observations"
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the program itself does, before NumPy is loaded
 
 settings.register_profile("gaugeglass", deadline=None)  # that a machine is busy is no fault, and none to be shrunk
 settings.load_profile("gaugeglass")

@@ -73,11 +73,16 @@ def alter(
         If something is not there or does not count anyway, or if the files would be at fault with it.
     """
     names = (without,) if isinstance(without, str) else tuple(map(str, without))
-    asked = Alternative(replace or {}, names, prior_weights or {}, priors or {}, givens or {})
+    asked = Alternative(_named(replace), names, _named(prior_weights), _named(priors), _named(givens))
     checked = check_alternative(spec, asked)
     if checked.spec is None:
         raise SpecError(checked.faults)
     return checked.spec
+
+
+def _named(stated: Mapping[str, Any] | None) -> dict[str, Any]:
+    """What is stated by names, numbers among them as text."""
+    return {str(name): value for name, value in (stated or {}).items()}
 
 
 def check_alternative(spec: Spec, asked: Alternative, *, as_options: bool = False) -> Checked:
