@@ -35,6 +35,8 @@ _VAGUE = 0.2
 """Error of a log marginal likelihood above which a bridge from few draws is not taken. [nat]"""
 _SPARE = 1.2
 """Since the errors that it is reckoned from are estimates themselves. [1]"""
+_MOST_NAMED = 3
+"""Quantities without a value that a note names; the rest are counted. [1]"""
 _DIGITS = 16  # of a digest, which are enough to tell programs apart
 _VERSIONED = ("gaugeglass", "pymc", "nutpie", "llvmlite", "numpy", "scipy")
 
@@ -156,9 +158,24 @@ def infer(spec: Spec, *, seed: int = 1, draws: int = 1000, progress: Progress | 
         longer = {name: replace(settings, draws=draws * factor) for name, factor in times.items()}
         posterior = _gather(density, studied | _study(density, longer, seconds, tell), settings, seconds)
     worst = max((_errors(posterior, claim)[0] for claim in spec.model.claims), default=0.0)
-    if worst > MCSE_AIM:
-        return replace(posterior, note=f"a Monte Carlo error of {worst:.3f} is left at the limit of draws")
-    return posterior
+    left = [f"a Monte Carlo error of {worst:.3f} is left at the limit of draws"] if worst > MCSE_AIM else []
+    return replace(posterior, note="; ".join([*left, *_without_value(posterior)]))
+
+
+def _without_value(posterior: Posterior) -> list[str]:
+    """Which quantities are no number in some of the draws, in words."""
+    shares = {
+        name: [float(np.mean(~np.isfinite(draws[name]))) for draws in (posterior.prior_mixture, posterior.mixture)]
+        for name in posterior.mixture
+    }
+    found = [
+        f"{name} has no value in {before:.1%} of the draws before the evidence and in {after:.1%} after it"
+        for name, (before, after) in shares.items()
+        if before or after
+    ]
+    more = [f"so have {len(found) - _MOST_NAMED} more"] if len(found) > _MOST_NAMED else []
+    told = "; ".join([*found[:_MOST_NAMED], *more])
+    return [f"{told}: claims count such draws as false, and intervals leave them out"] if found else []
 
 
 def reinfer(posterior: Posterior, spec: Spec, *, draws: int = 500, progress: Progress | None = None) -> Posterior:
