@@ -197,3 +197,13 @@ def test_a_page_that_still_says_something_private_is_not_written(folder: Path, p
 def test_facts_for_the_page_name_a_command_that_repeats_the_run(posterior: Any) -> None:
     told = runs.facts(runs.about(posterior))
     assert told["command"] == "gaugeglass assess observations/tank.yaml --seed 1 --draws 50"
+
+
+def test_runs_of_one_second_are_listed_as_they_were_written(tmp_path: Path) -> None:
+    made = ["20260102T000000Z-c", "20260102T000000Z-a", "20260102T000000Z-b", "20260101T235959Z-z"]
+    for k, name in enumerate(made):
+        (tmp_path / "tank" / name).mkdir(parents=True)
+        file = tmp_path / "tank" / name / "run.json"
+        file.write_text("{}")
+        os.utime(file, ns=(k, k))
+    assert [p.name for p in runs.listing(tmp_path, "tank")] == [made[3], *made[:3]]

@@ -130,7 +130,8 @@ def told_by(folder: Path) -> dict[str, Any]:
 
 def _every(reports: Path, dossier: str) -> tuple[Path, ...]:
     """The folders of all runs of a dossier but public forms, alternatives among them, oldest first."""
-    return tuple(sorted((*runs.listing(reports, dossier), *runs.alternatives(reports, dossier))))
+    every = (*runs.listing(reports, dossier), *runs.alternatives(reports, dossier))
+    return tuple(sorted(every, key=runs.in_time))
 
 
 # --- what was held ------------------------------------------------------------------------------------------

@@ -334,13 +334,23 @@ def parent(spec: Spec, folder: Path) -> Run | None:
     return None
 
 
+def in_time(run: Path) -> tuple[str, int, str]:
+    """What sorts folders of runs by when they were made: their names, and within a second when they were written."""
+    try:
+        written = (run / "run.json").stat().st_mtime_ns
+    except OSError:
+        written = 0
+    return run.name.partition("-")[0], written, run.name
+
+
 def _every(folder: Path, dossier: str) -> tuple[Path, ...]:
     place = folder / dossier
     try:
         found = [p for p in place.iterdir() if (p / "run.json").is_file()] if place.is_dir() else []
     except OSError as problem:
         raise StoreError(f"{place} cannot be read: {problem.strerror}") from problem
-    return tuple(sorted(p for p in found if PUBLIC not in p.name and not p.name.startswith(_HIDDEN)))
+    kept = [p for p in found if PUBLIC not in p.name and not p.name.startswith(_HIDDEN)]
+    return tuple(sorted(kept, key=in_time))
 
 
 def serialise(tree: xr.DataTree) -> bytes:
