@@ -392,7 +392,9 @@ def test_the_readme_shows_what_is_printed(capsys: pytest.CaptureFixture[str]) ->
 
     assert [words(line) for line in shown.splitlines() if words(line) not in map(words, printed.splitlines())] == []
     assert cli.run(shlex.split(second)) == 0
-    assert "prior weight of held 0.5 instead of 1; prior of held back {family:" in " ".join(capsys.readouterr().out.split())
+    assert "prior weight of held 0.5 instead of 1; prior of held back {family:" in " ".join(
+        capsys.readouterr().out.split()
+    )
 
 
 # --- refused ------------------------------------------------------------------------------------------------
