@@ -13,7 +13,7 @@ from scipy import linalg
 
 from gaugeglass.inference.density import Density, Dials, Floats
 
-_FLATTEST = 0.3
+FLATTEST = 0.3
 """The least curvature that a direction is taken to have: about a third of what priors alone give it. [1]"""
 _STEP = 1e-4
 _FEWEST = 10  # draws a coordinate
@@ -56,7 +56,7 @@ def metric(density: Density, dials: Dials, *, near: Dials, draws: Floats) -> Met
     precision = linalg.inv(np.atleast_2d(np.cov(flat.T)))
     bent = precision - _curvature(density, dials, near, centre, flat.std(axis=0))
     values, axes = linalg.eigh(bent if np.all(np.isfinite(bent)) else precision)
-    return Metric(centre, linalg.cholesky((axes / np.maximum(values, _FLATTEST)) @ axes.T, lower=True))
+    return Metric(centre, linalg.cholesky((axes / np.maximum(values, FLATTEST)) @ axes.T, lower=True))
 
 
 def _curvature(density: Density, dials: Dials, near: Dials, centre: Floats, sd: Floats) -> Floats:

@@ -16,13 +16,11 @@ import numpy as np
 from scipy import linalg, special
 
 from gaugeglass.inference.density import Density, Dials, Floats
-from gaugeglass.inference.metrics import Metric
+from gaugeglass.inference.metrics import FLATTEST, Metric
 
 _TURNS, _NEAR, _SHORTEST = 60, 1e-3, 1e-6
 """Newton's steps at most; the rise in one below which it is the last [nat]; the least share of a step. [1]"""
 _STEP = 1e-4
-_FLATTEST = 0.3
-"""The least curvature that a direction is taken to have: about a third of what priors alone give it. [1]"""
 _PROBES = (1.0, 2.0, 3.0)
 """How far out a width is looked for along each axis. [1]"""
 _NARROWEST, _WIDEST = 0.5, 4.0
@@ -147,7 +145,7 @@ def peak(density: Density, dials: Dials, start: Floats) -> Peak | None:
         if not (np.all(np.isfinite(bend)) and np.all(np.isfinite(slope))):
             return None
         values, directions = linalg.eigh(bend)
-        step = (directions / np.maximum(np.abs(values), _FLATTEST)) @ (directions.T @ slope)
+        step = (directions / np.maximum(np.abs(values), FLATTEST)) @ (directions.T @ slope)
         rise = float(step @ slope)
         if rise < _NEAR:
             break
@@ -160,7 +158,7 @@ def peak(density: Density, dials: Dials, start: Floats) -> Peak | None:
         else:
             break
         x, value, slope = x + share * step, higher, next_slope
-    root = linalg.cholesky((directions / np.maximum(values, _FLATTEST)) @ directions.T, lower=True)
+    root = linalg.cholesky((directions / np.maximum(values, FLATTEST)) @ directions.T, lower=True)
     return _widened(density, packed, Metric(x, root), value)
 
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from gaugeglass.judgement.overlaps import Known
 from gaugeglass.judgement.pools import Floats, Mixture, Pool, PooledReading
-from gaugeglass.judgement.results import Probability
+from gaugeglass.judgement.results import DOUBT, Probability
 from gaugeglass.judgement.smoothing import limit, smoothed
 from gaugeglass.language.late import Late
 
@@ -29,8 +29,6 @@ VAGUE = 10.0
 """Effective draws of a hypothesis below which it may be more probable by far than it seems. [1]"""
 FEWEST_OWN = 50.0
 """The same where just that was drawn before, so that what is known of it is the answer, whatever the weights. [1]"""
-DOUBT = 0.05
-"""Unanimous draws bound a probability at this level: ``1 - doubt ** (1 / effective draws)``. [1]"""
 _FEWEST_TOLD = 25
 """Draws among which the tail of weights is told at least. [1]"""
 _HARDLY_ONE = 0.05

@@ -20,12 +20,10 @@ from gaugeglass.inference.posterior import Posterior
 from gaugeglass.inference.sampling import ESS, Fit, Settings, effective_size, fit_many
 from gaugeglass.inference.weighing import Evidence, Weights, bridge, log_evidence_by_bridge, weigh
 from gaugeglass.judgement.findings import Route, Unit
-from gaugeglass.judgement.results import Probability
+from gaugeglass.judgement.results import DOUBT, Probability
 from gaugeglass.judgement.smoothing import VAGUE, effective, limit, mean_and_error, smoothed
 from gaugeglass.language.spec import Observation, Spec
 
-DOUBT = 0.05
-"""Unanimous draws bound a probability at this level: ``1 - doubt ** (1 / effective draws)``. [1]"""
 _CHAINS, _DRAWS, _TUNE = 2, 800, 400
 
 

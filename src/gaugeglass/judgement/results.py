@@ -6,6 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
+DOUBT = 0.05
+"""Unanimous draws bound a probability at this level: ``1 - doubt ** (1 / effective draws)``. [1]"""
 INTERVAL_PROBABILITY = 0.9
 """The probability of every credible interval that is printed; the kind is equal-tailed."""
 

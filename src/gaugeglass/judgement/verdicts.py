@@ -14,6 +14,7 @@ from gaugeglass.inference.sampling import Fit, effective_size
 from gaugeglass.judgement.predictions import ledger, misfit
 from gaugeglass.judgement.quantities import summarise
 from gaugeglass.judgement.results import (
+    DOUBT,
     Assessment,
     Conditional,
     HypothesisSummary,
@@ -39,8 +40,6 @@ WORDS = (
 MISFIT = 0.01
 """Predictive probability below which an explanation does not fit: our convention. [1]"""
 _LEAST = 0.001  # smaller chances are said to be below it
-_DOUBT = 0.05
-"""Unanimous draws bound a probability at this level: ``1 - doubt ** (1 / effective draws)``. [1]"""
 
 
 def words_for(probability: float) -> Words | None:
@@ -175,7 +174,7 @@ def _bounded(value: tuple[float, float], target: Target, fits: Mapping[str, Fit]
     if 0 < p < 1:
         return Probability(p, mcse)
     doubt = sum(
-        float(w) * (1 - _DOUBT ** (1 / effective_size(target(h, f.quantities))))
+        float(w) * (1 - DOUBT ** (1 / effective_size(target(h, f.quantities))))
         for w, (h, f) in zip(weights, fits.items(), strict=True)
     )
     return Probability(p, float("nan"), at_least=1 - doubt if p >= 1 else None, at_most=doubt if p <= 0 else None)
