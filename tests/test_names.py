@@ -14,9 +14,10 @@ import gaugeglass as gg
 from conftest import OBSERVATIONS
 
 NAMES = [
-    "Assessment", "Audit", "Calibration", "Fault", "InferenceError", "Posterior", "Ranking", "Spec", "SpecError", "StoreError",
-    "add", "alter", "audit", "calibrate", "check", "infer", "judge", "load", "make_public", "publish", "rank_candidates",
-    "record_run", "specify", "withdraw", "write_article", "write_frames",
+    "Assessment", "Audit", "Calibration", "Comparison", "Fault", "History", "InferenceError", "Outcomes", "Posterior",
+    "Ranking", "Spec", "SpecError", "StoreError", "add", "alter", "audit", "calibrate", "check", "compare", "history",
+    "infer", "judge", "load", "make_public", "publish", "rank_candidates", "record_calibration", "record_run", "score",
+    "specify", "withdraw", "write_article", "write_frames",
 ]  # fmt: skip
 SLOW = {
     "arviz", "arviz_base", "arviz_stats", "llvmlite", "matplotlib", "numba", "numpy", "nutpie", "pandas", "pint", "pymc",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import shutil
 import tomllib
@@ -91,7 +92,7 @@ def test_every_key_of_an_observation_a_table_and_a_dossier_is_told_of() -> None:
     assert known - told == set()
 
 
-# --- the rest -----------------------------------------------------------------------------------------------
+# --- the program --------------------------------------------------------------------------------------------
 
 
 def test_the_first_two_blocks_do_their_own_set_up() -> None:
@@ -117,12 +118,57 @@ def test_links_lead_somewhere() -> None:
     assert [link for link in links if not (ROOT / link).exists()] == []
 
 
-def test_the_sample_of_a_dossier_is_an_observation_of_the_demo() -> None:
-    sample = blocks("yaml")[1]
-    demo = (ROOT / "observations" / "heron-35.yaml").read_text()
-    for words in ("bench-1", "bench_discharge", "199.0(12) Wh", "laboratory A", "2025-02-11"):
-        assert words in sample
-        assert words in demo
+# --- the small workspace ------------------------------------------------------------------------------------
+
+
+def cistern(home: Path) -> Path:
+    """The dossier of the README's small workspace, copied as it stands into a new one."""
+    assert cli.run(["new", str(home)]) == 0
+    for text, path in zip(blocks("yaml")[:2], ("models/cistern.yaml", "observations/cistern.yaml"), strict=True):
+        assert f"`{path}`" in README
+        (home / path).write_text(text)
+    return home / "observations" / "cistern.yaml"
+
+
+def test_the_small_workspace_has_no_faults(tmp_path: Path) -> None:
+    checked = check(cistern(tmp_path / "work"))
+    assert [str(fault) for fault in (*checked.faults, *checked.warnings)] == []
+    assert checked.spec is not None
+    assert len(checked.spec.evidence) == 2
+
+
+@pytest.mark.slow
+def test_the_small_workspace_gives_what_the_readme_shows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Word for word but for numbers, and of verdicts within four of the Monte Carlo errors that both print."""
+    cistern(tmp_path / "work")
+    monkeypatch.chdir(tmp_path / "work")
+    monkeypatch.setenv("COLUMNS", "80")
+    capsys.readouterr()
+    assert cli.run(["assess", "observations/cistern.yaml"]) == 0
+    printed = capsys.readouterr().out
+    (shown,) = [block for block in blocks("text") if "cistern" in block]
+    count = len(shown.splitlines())
+    begun = "\n".join(printed.splitlines()[:count]) + "\n"
+    assert worded(begun) == worded(shown)
+    pairs = list(zip(estimates(begun), estimates(shown), strict=True))
+    assert len(pairs) == 6
+    assert [pair for pair in pairs if abs(pair[0][0] - pair[1][0]) > 4 * math.hypot(pair[0][1], pair[1][1])] == []
+    assert "\npage    reports/cistern/" in printed
+
+
+def worded(text: str) -> list[str]:
+    return re.sub(r"[\d.]+", "#", text).split()
+
+
+def estimates(text: str) -> list[tuple[float, float]]:
+    """Every percentage that is printed with its Monte Carlo error."""
+    plain = text.replace("\N{NARROW NO-BREAK SPACE}", " ")
+    return [(float(p), float(u)) for p, u in re.findall(r"([\d.]+) % ± ([\d.]+) %", plain)]
+
+
+# --- the rest -----------------------------------------------------------------------------------------------
 
 
 def test_files_that_developers_are_pointed_to_exist() -> None:

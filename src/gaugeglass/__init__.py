@@ -7,7 +7,7 @@ slow is imported before it is used.
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from gaugeglass.judgement.calibration import Calibration, Truths
     from gaugeglass.judgement.candidates import rank_candidates
     from gaugeglass.judgement.findings import Audit
+    from gaugeglass.judgement.paths import Path as Trail
     from gaugeglass.judgement.pools import Pool
     from gaugeglass.judgement.rankings import Ranking
     from gaugeglass.judgement.results import Assessment
@@ -27,14 +28,21 @@ if TYPE_CHECKING:
     from gaugeglass.language.spec import Spec
     from gaugeglass.language.writing import add, withdraw
     from gaugeglass.publication.handing import Handout
-    from gaugeglass.record.runs import Examined
+    from gaugeglass.record.calibrations import Recorded
+    from gaugeglass.record.changes import Comparison
+    from gaugeglass.record.histories import History
+    from gaugeglass.record.outcomes import Outcomes
+    from gaugeglass.record.runs import Examined, Run
 
 __all__ = [
     "Assessment",
     "Audit",
     "Calibration",
+    "Comparison",
     "Fault",
+    "History",
     "InferenceError",
+    "Outcomes",
     "Posterior",
     "Ranking",
     "Spec",
@@ -45,13 +53,17 @@ __all__ = [
     "audit",
     "calibrate",
     "check",
+    "compare",
+    "history",
     "infer",
     "judge",
     "load",
     "make_public",
     "publish",
     "rank_candidates",
+    "record_calibration",
     "record_run",
+    "score",
     "specify",
     "withdraw",
     "write_article",
@@ -62,8 +74,11 @@ _HOMES = {
     "Assessment": "judgement.results",
     "Audit": "judgement.findings",
     "Calibration": "judgement.calibration",
+    "Comparison": "record.changes",
     "Fault": "errors",
+    "History": "record.histories",
     "InferenceError": "errors",
+    "Outcomes": "record.outcomes",
     "Posterior": "inference.posterior",
     "Ranking": "judgement.rankings",
     "Spec": "language.spec",
@@ -149,6 +164,7 @@ def make_public(run: str | Path) -> Path:
     """Make the public form of the run in a folder, beside it, from what was recorded; its folder is returned."""
     from gaugeglass.publication.figures import pictures
     from gaugeglass.publication.page import page
+    from gaugeglass.publication.reckonings import recorded_pictures
     from gaugeglass.record import redaction, runs
 
     own = runs.read(Path(run))
@@ -158,10 +174,11 @@ def make_public(run: str | Path) -> Path:
     ranking = own.ranking and redaction.public_ranking(own.ranking, private)
     pool = own.pool()
     public_pool = pool and redaction.public_pool(pool, private)
-    drawn = pictures(spec, assessment, *own.draws(), audit=audit, ranking=ranking)
+    shown = [redaction.public_calibration(made, private) for made in own.calibrations()]
+    drawn = [*pictures(spec, assessment, *own.draws(), audit=audit, ranking=ranking), *recorded_pictures(shown, spec)]
     told = runs.facts(runs.public_about(own, spec))
-    text = page(spec, assessment, drawn, told, pool=public_pool, audit=audit, ranking=ranking)
-    examined = _examined(spec, audit, ranking, public_pool)
+    text = page(spec, assessment, drawn, told, pool=public_pool, audit=audit, ranking=ranking, calibrations=shown)
+    examined = _examined(spec, audit, ranking, public_pool, shown)
     return runs.write_public(own, spec, assessment, drawn, text, examined=examined)
 
 
@@ -229,15 +246,18 @@ def _told(run: Path, *, private: bool) -> Handout:
     return Handout.of(run, private=private)
 
 
-def _examined(spec: Spec, audit: Audit | None, ranking: Ranking | None, pool: Pool | None) -> Examined:
+def _examined(
+    spec: Spec, audit: Audit | None, ranking: Ranking | None, pool: Pool | None, shown: Sequence[Recorded]
+) -> Examined:
     """What is recorded beside an assessment."""
     from gaugeglass.publication.audits import audit_document
+    from gaugeglass.publication.calibrations import calibration_entry
     from gaugeglass.publication.prospects import ranking_document
     from gaugeglass.record.runs import Examined
 
     audited = None if audit is None else audit_document(audit, spec)
     ranked = None if ranking is None else ranking_document(ranking, spec)
-    return Examined(audited, ranked, pool)
+    return Examined(audited, ranked, pool, tuple(calibration_entry(made, spec) for made in shown))
 
 
 def record_run(
@@ -246,7 +266,8 @@ def record_run(
 ) -> Path:  # fmt: skip
     """Draw the pictures, write the page and record the run, private parts and all.
 
-    What ``alter`` gave is recorded as an alternative to the latest run of the same files, if there is one.
+    What ``alter`` gave is recorded as an alternative to the latest run of the same files, if there is one. Of anything
+    else the page shows the latest calibrations that ``record_calibration`` recorded of the same files.
 
     Parameters
     ----------
@@ -266,20 +287,166 @@ def record_run(
     Raises
     ------
     StoreError
-        If the run cannot be written.
+        If the run cannot be written, or a calibration that may be shown is damaged.
     """
     from gaugeglass.publication.figures import pictures
     from gaugeglass.publication.page import page
+    from gaugeglass.publication.reckonings import recorded_pictures
     from gaugeglass.record import runs
 
     spec = posterior.spec
     of = runs.parent(spec, Path(reports)) if spec.alternative else None
     pool = audit.pool if audit else None
-    drawn = pictures(spec, assessment, posterior.prior_mixture, posterior.mixture, audit=audit, ranking=ranking)
+    shown = runs.calibrations_of(spec, Path(reports))
+    known = (posterior.prior_mixture, posterior.mixture)
+    drawn = [*pictures(spec, assessment, *known, audit=audit, ranking=ranking), *recorded_pictures(shown, spec)]
     told = runs.facts(runs.about(posterior, of=of))
-    text = page(spec, assessment, drawn, told, pool=pool, audit=audit, ranking=ranking)
-    examined = _examined(spec, audit, ranking, pool)
+    text = page(spec, assessment, drawn, told, pool=pool, audit=audit, ranking=ranking, calibrations=shown)
+    examined = _examined(spec, audit, ranking, pool, shown)
     return runs.write(posterior, assessment, drawn, text, Path(reports), of=of, examined=examined)
+
+
+def record_calibration(found: Calibration, spec: Spec, *, reports: str | Path = "reports") -> Path:
+    """Draw the pictures of a calibration, write its page and record it, for runs of the same files to show.
+
+    Parameters
+    ----------
+    found
+        What ``calibrate`` gave.
+    spec
+        What it was calibrated on, as ``load`` read it.
+    reports
+        The folder of reports, in which the calibration gets a folder of its own.
+
+    Returns
+    -------
+    Path
+        The calibration's folder; the page in it is ``report.html``.
+
+    Raises
+    ------
+    StoreError
+        If the calibration cannot be written.
+    ValueError
+        If it is of another dossier, or the spec is an alternative, which no run shows a calibration of.
+    """
+    from gaugeglass.publication.calibration_page import calibration_page
+    from gaugeglass.publication.calibrations import calibration_document
+    from gaugeglass.publication.reckonings import calibration_pictures
+    from gaugeglass.record import calibrations, runs
+
+    if found.dossier != spec.dossier.name:
+        raise ValueError(f"a calibration on the dossier {found.dossier!r}, and a spec of {spec.dossier.name!r}")
+    if spec.alternative is not None:
+        raise ValueError("an alternative has no calibration: calibrate on the files as they are")
+    made = calibrations.made_now(found)
+    drawn = list(calibration_pictures(found, spec))
+    text, inputs = calibration_page(spec, made, drawn), runs.input_digests(spec)
+    return calibrations.write(made, calibration_document(found, spec), drawn, text, Path(reports), inputs=inputs)
+
+
+def history(dossier: str, *, reports: str | Path = "reports") -> History:
+    """Every run of a dossier: where it is, what was held then, and what came since the run before it.
+
+    Parameters
+    ----------
+    dossier
+        Its name.
+    reports
+        The folder of reports that its runs are in.
+
+    Returns
+    -------
+    History
+        ``moments`` holds the runs, oldest first, alternatives under the run that each is one to. A run that cannot be
+        read says why in its ``damage``.
+
+    Raises
+    ------
+    LookupError
+        If there are no runs of it.
+    """
+    from gaugeglass.record import histories
+
+    return histories.history(Path(reports), dossier)
+
+
+def compare(
+    before: str | Path, now: str | Path, *, refit: bool = True, progress: Callable[[str, float], None] | None = None
+) -> Comparison:
+    """Say what differs between two runs, and which changed input moved which verdict by how much.
+
+    Parameters
+    ----------
+    before, now
+        The folders of two recorded runs, as ``record_run`` returns them and ``history`` lists them.
+    refit
+        Whether to infer anew after each change, with the seed of the second; ``path`` is None otherwise.
+    progress
+        Called with what is being done and the share of it that is done. [1]
+
+    Returns
+    -------
+    Comparison
+        ``files`` says what differs to the field, ``moves`` what that moved on record, ``path`` what each input did:
+        in steps, each with its share of every claim's probability [1]. Where a refit is refused or a run keeps no
+        inputs, ``path`` is None and ``message`` says why.
+
+    Raises
+    ------
+    StoreError
+        If a run is damaged or none.
+    """
+    from gaugeglass.record import runs
+    from gaugeglass.record.changes import compared
+
+    old, new = (runs.read(Path(run)) for run in (before, now))
+    path, message = _path(old, new, progress) if refit and old.digest != new.digest else (None, "")
+    return compared(old, new, path, message)
+
+
+def _path(before: Run, now: Run, progress: Callable[[str, float], None] | None) -> tuple[Trail | None, str]:
+    """What each changed input did, or why that is not known."""
+    from gaugeglass.errors import InferenceError, StoreError
+    from gaugeglass.judgement.paths import attribute
+    from gaugeglass.record.histories import between
+
+    try:
+        specs = [run.spec() for run in (before, now)]
+        seed = int(now.about["seed"])
+        return attribute(*specs, between=between(before, now), seed=seed, progress=progress), ""
+    except StoreError as problem:
+        return None, str(problem)
+    except InferenceError as problem:
+        return None, f"a refit along the path was refused: {problem}"
+
+
+def score(dossiers: Sequence[Spec], *, reports: str | Path = "reports") -> Outcomes:
+    """Score what was claimed against the truth that dossiers state.
+
+    Of each the latest run is scored that was made before the truth was known.
+
+    Parameters
+    ----------
+    dossiers
+        What ``load`` gave of each.
+    reports
+        The folder of reports that their runs are in.
+
+    Returns
+    -------
+    Outcomes
+        ``brier`` [1] and ``log_score`` [nat] of the claims beside what the priors alone score, the same of hypotheses,
+        how many printed intervals hold the truth, each dossier's own, and why others are not scored.
+
+    Raises
+    ------
+    StoreError
+        If a run that is to be scored is damaged.
+    """
+    from gaugeglass.record import outcomes
+
+    return outcomes.score([(spec, Path(reports)) for spec in dossiers])
 
 
 def _represent() -> None:

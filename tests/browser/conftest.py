@@ -79,10 +79,11 @@ class Reader:
         view.on("dialog", lambda dialog: (self.complaints.append(dialog.message), dialog.dismiss()))
 
     def open(self, address: str, fragment: str = "") -> Reader:
-        """Open an address and wait until the page can be questioned."""
+        """Open an address and wait until the page can be questioned, and its picture is drawn."""
         self.view.goto("about:blank")
         self.view.goto(f"{address}#{fragment}" if fragment else address)
         self.view.locator("#question").wait_for()
+        self.view.evaluate("() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))")
         return self
 
     def ask(self, fragment: str) -> Reader:
@@ -93,6 +94,11 @@ class Reader:
     def text(self, selector: str) -> str:
         """What stands somewhere, on one line."""
         return " ".join(self.view.locator(selector).first.inner_text().split())
+
+    def rested(self) -> str:
+        """All that can be questioned, once what a screen reader is told has come to rest."""
+        self.view.wait_for_timeout(700)
+        return self.text("#question")
 
     def claim(self, index: int) -> str:
         """What the page says of a claim now."""

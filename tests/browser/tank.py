@@ -51,7 +51,9 @@ ALIKE = 0.4
 LOG = (851.0, 862.0, 866.0, 840.0)
 LOG_U = 18.0
 """A table of readings and their u. [L]"""
-CLAIM_AT, FULL_AT = 855.0, 862.0
+CLAIM_AT, FULL_AT, DENSE_AT = 855.0, 862.0, 1.163
+EMPTY, A_LITRE, MASS_SD = 141.0, 0.998, 2.0
+"""Mass of the empty tank [kg], of what it keeps [kg/L], and the sd of both together [kg]."""
 ATOMS = (*READINGS, "log")
 UNITS = (
     *(PooledUnit("observation", name, (i,)) for i, name in enumerate(READINGS)),
@@ -76,6 +78,11 @@ class Exact:
     def below(self, at: float) -> float:
         """The probability of less than a content. [L]"""
         return float(self.weights @ stats.norm.cdf(at, self.means, self.sds))
+
+    def denser(self, at: float) -> np.ndarray:
+        """The probability of a full mass of more than so much a content, by hypothesis. [kg/L]"""
+        far = at - A_LITRE  # the mass less `at` times the content is normal
+        return np.asarray(stats.norm.cdf(EMPTY, far * self.means, np.hypot(far * self.sds, MASS_SD)))
 
 
 def exact(off: frozenset[int] = frozenset(), scale: dict[str, float] | None = None,
@@ -156,7 +163,7 @@ def pool(draws: int = 500, seed: int = 3) -> Pool:
             PooledReading(name, f"A {name[:-2]} in the tank", "L", f"{value:g} ± {u:g} L", value, value, value, i,
                           simulated, scaling)
         )  # fmt: skip
-    base = exact()
+    base, mass = exact(), EMPTY + A_LITRE * content + rng.normal(0, MASS_SD, len(content))
     quantities = (
         PooledQuantity("kept", "Water that the tank holds when its gauge reads full", "L",
                        add(coded(content, bits=_BITS)), True),
@@ -164,13 +171,19 @@ def pool(draws: int = 500, seed: int = 3) -> Pool:
                        add(coded(np.where(np.arange(len(content)) < counts[0], 0.0, 1 - content / 900), bits=_BITS)),
                        True),
         PooledQuantity("full_mass", "Mass of the full tank", "kg",
-                       add(coded(141 + 0.998 * content + rng.normal(0, 2, len(content)), bits=_BITS)), False),
+                       add(coded(mass, bits=_BITS)), False),
     )  # fmt: skip
     claims = tuple(
         _claim(name, says, column, compare)
         for name, says, column, compare in (
             ("little", "the tank keeps less than 855 L", quantities[0].column, Compared("<", CLAIM_AT, "L")),
             ("full", "the tank keeps at least 862 L", add(coded((content >= FULL_AT).astype(float), bits=_BITS)), None),
+            (
+                "dense",
+                "the full tank weighs more than 1.163 kg a litre that it keeps",
+                add(coded(mass / content, bits=16)),
+                Compared(">", DENSE_AT, "kg/L", "full_mass / kept"),
+            ),
         )
     )
     return Pool(
@@ -193,14 +206,17 @@ def _atoms(off: int | None) -> frozenset[int]:
 
 
 def _claim(name: str, says: str, column: int, compare: Compared | None) -> PooledClaim:
-    below = [under for k in range(len(HYPOTHESES)) for off in OFF for under in [_below(exact(_atoms(off)), k, compare)]]
-    return PooledClaim(name, says, 0.5, column, compare, tuple(below), (0.002,) * len(below))
+    every = [_chances(name, exact(_atoms(off))) for off in OFF]
+    published = [float(own[k]) for k in range(len(HYPOTHESES)) for own in every]
+    return PooledClaim(name, says, 0.5, column, compare, tuple(published), (0.002,) * len(published))
 
 
-def _below(answer: Exact, k: int, compare: Compared | None) -> float:
-    at = CLAIM_AT if compare else FULL_AT
-    below = float(stats.norm.cdf(at, answer.means[k], answer.sds[k]))
-    return below if compare else 1 - below
+def _chances(name: str, answer: Exact) -> np.ndarray:
+    """How probable a claim is under each hypothesis."""
+    if name == "dense":
+        return answer.denser(DENSE_AT)
+    below = stats.norm.cdf(CLAIM_AT if name == "little" else FULL_AT, answer.means, answer.sds)
+    return np.asarray(below if name == "little" else 1 - below)
 
 
 def assessment(made: Pool) -> Assessment:
@@ -213,7 +229,7 @@ def assessment(made: Pool) -> Assessment:
     verdicts = [
         Verdict(
             c.name, c.says, "claim", 0.5, Probability(0.4, 0.005),
-            Probability(float(base.weights @ c.published[:: len(OFF)]), 0.003), words_for(0.5),
+            Probability(float(base.weights @ c.published[:: len(OFF)]), 0.003), words_for(Probability(0.5, 0.003)),
             {h.name: Conditional(Probability(p, 0.002), False)
              for h, p in zip(made.hypotheses, c.published[:: len(OFF)], strict=True)},
             False, None, None, 0.3, 0.7,
@@ -222,7 +238,7 @@ def assessment(made: Pool) -> Assessment:
     ]  # fmt: skip
     verdicts += [
         Verdict(h.name, h.says, "hypothesis", 0.5, Probability(h.prior, 0.0), Probability(h.posterior, h.mcse),
-                words_for(h.posterior), {}, True, None, None, h.posterior, h.posterior)
+                words_for(Probability(h.posterior, h.mcse)), {}, True, None, None, h.posterior, h.posterior)
         for h in by
     ]  # fmt: skip
     quantities = tuple(
@@ -249,6 +265,6 @@ def _spread(made: Pool, name: str) -> Spread:
     rng = np.random.default_rng(0)
     chosen = rng.choice(3, p=base.weights, size=4000)
     x = rng.normal(base.means[chosen], base.sds[chosen])
-    x = {"kept": x, "leak": np.where(chosen == 0, 0.0, 1 - x / 900), "full_mass": 141 + 0.998 * x}[quantity.name]
+    x = {"kept": x, "leak": np.where(chosen == 0, 0.0, 1 - x / 900), "full_mass": EMPTY + A_LITRE * x}[quantity.name]
     low, middle, high = np.quantile(x, (0.05, 0.5, 0.95))
     return Spread(float(x.mean()), float(x.std()), float(middle), float(low), float(high))

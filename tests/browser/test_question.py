@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import math
 import re
@@ -13,40 +14,50 @@ import numpy as np
 import pytest
 
 from browser import tank
-from browser.conftest import AXE, Reader
+from browser.conftest import AXE, TOLD, Reader
+from conftest import OBSERVATIONS
+from gaugeglass.inference.posterior import infer
 from gaugeglass.judgement.answers import State, what_if
+from gaugeglass.judgement.blocks import Block, Numbers
+from gaugeglass.judgement.leaving import leave_out, units
+from gaugeglass.judgement.pooling import make_pool
+from gaugeglass.judgement.pools import Pool
+from gaugeglass.language.files import load
 from gaugeglass.publication import numbers
+from judgement.test_pools import graded
 
 STATES = {
-    "without=meter-1": ({0}, {}, None, None),
-    "without=meter-2": ({1}, {}, None, None),
-    "without=float-1": ({2}, {}, None, None),
-    "without=dip-1": ({3}, {}, None, None),
-    "without=dip-1&without=dip-2": ({3, 4}, {}, None, None),
-    "without-origin=waterworks": ({0, 1}, {}, None, None),
-    "without-origin=a+diver": ({3, 4}, {}, None, None),
-    "without-table=log": ({5}, {}, None, None),
-    "without=meter-2&without-table=log": ({1, 5}, {}, None, None),
-    "u.meter-1=2": (set(), {"meter-1": 2.0}, None, None),
-    "u.meter-1=0.5": (set(), {"meter-1": 0.5}, None, None),
-    "u.meter-2=4": (set(), {"meter-2": 4.0}, None, None),
-    "u.float-1=0.5": (set(), {"float-1": 0.5}, None, None),
-    "u.float-1=4&u.meter-2=2": (set(), {"float-1": 4.0, "meter-2": 2.0}, None, None),
+    "without=meter-1": ({0}, {}, None, {}),
+    "without=meter-2": ({1}, {}, None, {}),
+    "without=float-1": ({2}, {}, None, {}),
+    "without=dip-1": ({3}, {}, None, {}),
+    "without=dip-1&without=dip-2": ({3, 4}, {}, None, {}),
+    "without-origin=waterworks": ({0, 1}, {}, None, {}),
+    "without-origin=a+diver": ({3, 4}, {}, None, {}),
+    "without-table=log": ({5}, {}, None, {}),
+    "without=meter-2&without-table=log": ({1, 5}, {}, None, {}),
+    "u.meter-1=2": (set(), {"meter-1": 2.0}, None, {}),
+    "u.meter-1=0.5": (set(), {"meter-1": 0.5}, None, {}),
+    "u.meter-2=4": (set(), {"meter-2": 4.0}, None, {}),
+    "u.float-1=0.5": (set(), {"float-1": 0.5}, None, {}),
+    "u.float-1=4&u.meter-2=2": (set(), {"float-1": 4.0, "meter-2": 2.0}, None, {}),
     "prior.tight=0.1&prior.leaking=0.8&prior.short_main=0.1": (
         set(),
         {},
         {"tight": 0.1, "leaking": 0.8, "short_main": 0.1},
-        None,
+        {},
     ),
-    "at.little=860": (set(), {}, None, 860.0),
+    "at.little=860": (set(), {}, None, {"little": 860.0}),
+    "at.dense=1.16": (set(), {}, None, {"dense": 1.16}),
+    "without=float-1&at.dense=1.165&at.little=850": ({2}, {}, None, {"little": 850.0, "dense": 1.165}),
     "without=meter-1&u.meter-2=0.5&prior.tight=0&at.little=866": (
         {0},
         {"meter-2": 0.5},
         {**tank.PRIORS, "tight": 0.0},
-        866.0,
+        {"little": 866.0},
     ),
 }
-"""What is asked by each address: atoms off, factors of u, prior weights, the number of the claim."""
+"""What is asked by each address: atoms off, factors of u, prior weights, numbers of claims."""
 
 
 # --- what it says ---------------------------------------------------------------------------------------------
@@ -55,7 +66,7 @@ STATES = {
 def test_nothing_is_asked_at_first_and_what_stands_is_as_published(reader: Reader, address: str, pool) -> None:
     reader.open(address)
     published = [numbers.probability(v.posterior) for v in tank.assessment(pool).verdicts]
-    assert [reader.claim(0), reader.claim(1)] == published[:2]
+    assert [reader.claim(k) for k in range(3)] == published[:3]
     assert [reader.weight(k) for k in range(3)] == [
         numbers.percent_with_error(h.posterior, h.mcse) for h in tank.assessment(pool).hypotheses
     ]
@@ -72,8 +83,9 @@ def test_answers_agree_with_the_exact_ones_within_their_errors(reader: Reader, a
         exact = tank.exact(frozenset(off), scale, prior)
         assert found["isAnswered"]
         assert found["isReliable"]
-        asked = [(exact.below(tank.CLAIM_AT if at is None else at), found["claims"][0])]
+        asked = [(exact.below(at.get("little", tank.CLAIM_AT)), found["claims"][0])]
         asked += [(1 - exact.below(tank.FULL_AT), found["claims"][1])]
+        asked += [(float(exact.weights @ exact.denser(at.get("dense", tank.DENSE_AT))), found["claims"][2])]
         asked += list(zip(exact.weights, found["weights"], strict=True))
         for wanted, got in asked:
             assert got["value"] == pytest.approx(wanted, abs=4 * got["error"] + 1e-9)
@@ -87,6 +99,37 @@ def test_answers_are_those_of_python(reader: Reader, address: str, pool) -> None
     found = reader.open(address).answers([_fragment(s, pool) for s in states])
     for state, ours in zip(states, found, strict=True):
         same_as_python(ours, what_if(pool, state), pool)
+
+
+@pytest.mark.parametrize("name", ["sources", "numbers"])
+def test_what_hangs_together_is_told_as_in_python(reader: Reader, address: str, name: str) -> None:
+    """Every choice of readings that may be wrong together and have an open basis, and of serial numbers: to rounding."""
+    pool = hanging_together(name)
+    labels = [u.label for u in pool.units]
+    states = [State(off=off) for size in range(4) for off in itertools.combinations(labels, size)]
+    reader.open(address)
+    reader.view.evaluate(
+        """([told, codes]) => {
+          const Pool = gaugeglass.page.pool.constructor;
+          globalThis.other = new Pool(told, Uint16Array.from(codes));
+        }""",
+        [json.loads(json.dumps(pool.texts())), pool.codes.ravel().tolist()],
+    )
+    found = reader.view.evaluate(
+        f"""(texts) => texts.map((text) =>
+          ({TOLD})(gaugeglass.answer(other, gaugeglass.understood(other, text).state)))""",
+        [_fragment(s, pool) for s in states],
+    )
+    answered = [what_if(pool, state) for state in states]
+    for theirs, ours in zip(answered, found, strict=True):
+        same_as_python(ours, theirs, pool)
+    assert sum(a.answered for a in answered) == {"sources": len(states), "numbers": 12}[name]
+
+
+def hanging_together(name: str) -> Pool:
+    """A pool of few draws, of readings that are told together."""
+    posterior = graded(4) if name == "sources" else infer(load(OBSERVATIONS / "serials.yaml"), seed=1)
+    return make_pool(posterior, leave_out(posterior, units(posterior.spec)))
 
 
 def same_as_python(ours: dict, theirs, pool) -> None:
@@ -208,21 +251,43 @@ def test_a_claims_number_is_moved_by_field_and_slider(reader: Reader, address: s
     assert float(field.input_value()) == float(slider.input_value())
 
 
-def test_as_published_restores_everything(reader: Reader, address: str) -> None:
+def test_a_number_that_an_expression_is_held_against_is_moved(reader: Reader, address: str) -> None:
+    """The ratio of mass and content, with its own picture, in which the number stands upright."""
     reader.open(address)
-    before = reader.text("#question")
+    field = reader.view.get_by_label("a litre that it keeps”, in kg/L")
+    assert reader.text("[data-claim='2']") == reader.text(".rows li:nth-child(3) .odds b")
+    field.fill("1.161")
+    assert _near(reader.claim(2), float(tank.exact().weights @ tank.exact().denser(1.161)))
+    assert reader.text("#asked") == "What if: the number of “dense” at 1.161 kg/L"
+    said = reader.text("#density-told")
+    assert said.startswith("full_mass / kept, in “the full tank weighs")
+    assert "before the evidence" not in said
+    assert not reader.view.locator("#before").is_visible()
+    median = float(re.search(r": ([\d.]+) kg/L", said)[1])
+    assert float(tank.exact().weights @ tank.exact().denser(median)) == pytest.approx(0.5, abs=0.03)
+    line = reader.view.locator("#density svg line.limit")
+    before = float(line.get_attribute("x1"))
+    assert reader.view.locator("#limited").is_visible()
+    field.fill("1.164")
+    assert float(line.get_attribute("x1")) > before
+    reader.view.get_by_label("Quantity", exact=True).select_option(label="leak")
+    assert line.count() == 0
+    assert not reader.view.locator("#limited").is_visible()
+
+
+def test_as_published_restores_everything(reader: Reader, address: str) -> None:
+    before = reader.open(address).rested()
     for fragment in ("without=meter-1&u.meter-2=2&prior.tight=0.9&at.little=850", "without-table=log"):
-        reader.open(address, fragment)
-        assert reader.text("#question") != before
+        assert reader.open(address, fragment).rested() != before
         reader.view.get_by_role("button", name="Back to what is published").click()
-        assert reader.text("#question") == before
+        assert reader.rested() == before
         assert reader.fragment() == ""
 
 
 def test_cards_elsewhere_follow(reader: Reader, address: str) -> None:
     reader.open(address, "without=meter-1")
     assert reader.text("#verdicts .if") == f"What if: {reader.claim(0)}".replace("\u202f", " ")
-    assert reader.view.locator(".card .if:visible").count() == 5
+    assert reader.view.locator(".card .if:visible").count() == 6
     assert reader.text("#what-if").startswith("What if without meter-1")
     reader.view.get_by_role("button", name="Back to what is published").click()
     assert reader.view.locator(".card .if:visible").count() == 0
@@ -292,10 +357,33 @@ def test_what_the_pool_has_no_column_for_is_not_answered(reader: Reader, write, 
     block = pool.blocks[-1]
     bare = replace(pool, blocks=(*pool.blocks[:-1], replace(block, columns={3: block.columns[3]})))
     reader.open(write("bare", bare, tank.assessment(pool)), "without=dip-1")
-    assert "This page cannot answer that" in reader.text("#warned")
+    assert reader.text("#warned").startswith(
+        "This page cannot answer that: dip-1 and dip-2 hang together, and of so many"
+    )
     assert reader.claim(0) == numbers.ABSENT
     reader.view.get_by_label("dip-2", exact=True).uncheck()
     assert "cannot answer" not in reader.text("#question")
+
+
+def test_what_no_draw_knows_of_is_not_answered(reader: Reader, write, pool) -> None:
+    """Were the dips serial numbers that count in each draw, there would be none for what the lesser alone allows."""
+    kept = [k for k, c in enumerate(pool.components) if c.off is None or pool.units[c.off].name != "a diver"]
+    numbered = Block((3, 4), numbers=Numbers(pool.quantities[0].column, pool.quantities[0].column, (1, 1), (1, 2)))
+    made = replace(
+        pool,
+        components=tuple(pool.components[k] for k in kept),
+        claims=tuple(
+            replace(c, published=tuple(c.published[k] for k in kept), mcse=tuple(c.mcse[k] for k in kept))
+            for c in pool.claims
+        ),
+        blocks=(*pool.blocks[:-1], numbered),
+    )
+    reader.open(write("series", made, tank.assessment(pool)), "without=dip-1")
+    assert "cannot answer" not in reader.text("#question")
+    reader.ask("without=dip-2")
+    assert reader.text("#warned").startswith(
+        "This page cannot answer that: of dip-1 and dip-2 the greatest are left out"
+    )
 
 
 def test_the_command_draws_anew_what_is_asked(reader: Reader, address: str) -> None:

@@ -9,27 +9,9 @@ import pytest
 
 from gaugeglass import cli
 from gaugeglass.record import runs
+from plain_tank import DOSSIER, lay_out
 
-MODEL = """\
-format: 1
-title: A tank
-latents:
-  volume:
-    about: Volume of the tank
-    unit: L
-    prior: {family: lognormal, median: 100 L, sigma: 0.2}
-    because: Tanks of this kind
-methods:
-  filling: {about: Fill it and count, measures: volume, likelihood: {family: normal}}
-claims:
-  large: {says: The tank holds more than 100 L, holds: volume > 100 L}
-"""
-DOSSIER = """\
-format: 1
-dossier: tank
-model: tank
-subject: An invented tank
-observations:
+READINGS = """\
   - {id: bucket, method: filling, value: 101 ± 2 L}
   - {id: meter, method: filling, value: 106 ± 3 L}
 """
@@ -43,9 +25,7 @@ QUICK = ["--draws", "200"]
 @pytest.fixture(scope="module")
 def workspace(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("work")
-    for kind, text in (("models", MODEL), ("observations", DOSSIER + CANDIDATES)):
-        (folder / kind).mkdir()
-        (folder / kind / "tank.yaml").write_text(text)
+    lay_out(folder, READINGS + CANDIDATES)
     return folder
 
 
@@ -138,7 +118,7 @@ def test_to_infer_alone_examines_neither(file: str, tmp_path: Path, capsys: pyte
 
 def test_without_candidates_none_is_ranked(workspace: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     plain_file = workspace / "observations" / "plain.yaml"
-    plain_file.write_text(DOSSIER.replace("dossier: tank", "dossier: plain"))
+    plain_file.write_text((DOSSIER + READINGS).replace("dossier: tank", "dossier: plain"))
     assert cli.run(["assess", str(plain_file), *QUICK, "--reports", str(tmp_path)]) == 0
     assert f"\nmore    gaugeglass audit {plain_file}\n\nrun  " in capsys.readouterr().out
     run = runs.read(runs.listing(tmp_path, "plain")[0])

@@ -4,34 +4,41 @@ from __future__ import annotations
 
 import html
 import json
+import os
 import re
 import shutil
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
-from cli.test_assess import DOSSIER, MODEL
+from cli.test_assess import CANDIDATES, READINGS
 from gaugeglass import cli
 from gaugeglass.cli.assessing import BADNESS, Assessing
 from gaugeglass.errors import InferenceError, StoreError
-from gaugeglass.record.indices import entries, write_index
+from gaugeglass.language.files import load
+from gaugeglass.record import runs
+from gaugeglass.record.indices import entries, finished, write_index
 from inference.cluster import Cluster, cluster
+from plain_tank import DOSSIER, lay_out
 
 __all__ = ["cluster"]  # a fixture
 
 QUICK = ["--draws", "200"]
 HOSTILE = "A <b>tank</b> & co"
+TANK = DOSSIER + READINGS
 
 
 @pytest.fixture
 def workspace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-    for kind in ("models", "observations"):
-        (tmp_path / kind).mkdir()
-    (tmp_path / "models" / "tank.yaml").write_text(MODEL)
-    (tmp_path / "observations" / "tank.yaml").write_text(DOSSIER)
-    other = DOSSIER.replace("dossier: tank", "dossier: other").replace("An invented tank", HOSTILE)
+    lay_out(tmp_path, READINGS)
+    other = TANK.replace("dossier: tank", "dossier: other").replace("An invented tank", HOSTILE)
     (tmp_path / "observations" / "other.yaml").write_text(other)
-    (tmp_path / "observations" / "broken.yaml").write_text(DOSSIER.replace("101 ± 2 L", "101 ± 2 kg"))
+    (tmp_path / "observations" / "broken.yaml").write_text(TANK.replace("101 ± 2 L", "101 ± 2 kg"))
     monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", "80")
     return tmp_path
@@ -76,6 +83,141 @@ def test_one_among_several_has_the_numbers_that_it_has_alone(
     assert {key: alone[key] for key in result} == result
 
 
+# --- going on after an interruption -------------------------------------------------------------------------
+
+
+def names(workspace: Path, dossier: str) -> list[str]:
+    return [folder.name for folder in runs.listing(workspace / "reports", dossier)]
+
+
+def test_what_is_done_is_kept_when_asked_and_only_then(workspace: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    files = ["observations/tank.yaml", "observations/broken.yaml", "observations/other.yaml"]
+    again = ["assess", *files, *QUICK, "--processes", "1", "--resume"]
+    assert cli.run(["assess", files[0], *QUICK]) == 0
+    (first,) = names(workspace, "tank")
+    capsys.readouterr()
+    assert cli.run([*again, "--json"]) == 3
+    out, err = capsys.readouterr()
+    assert {told["file"]: told["kept"] for told in json.loads(out)["runs"]} == dict(
+        zip(files, (True, False, False), strict=True)
+    )
+    assert err == "kept as done already: 1 of 3\n"
+    assert json.loads(out)["runs"][0]["run"] == f"reports/tank/{first}"
+    assert cli.run(again) == 3
+    out, err = capsys.readouterr()
+    assert err == "kept as done already: 2 of 3\n"
+    assert [line.strip() for line in out.splitlines() if line.startswith("    reports/")] == [
+        f"reports/{name}/{run}" for name in ("tank", "other") for run in names(workspace, name)
+    ]
+    assert "1 of 3 could not be assessed:" in out
+    assert (len(names(workspace, "tank")), len(names(workspace, "other"))) == (1, 1)
+    assert [entry.dossier for entry in entries(workspace / "reports")] == ["other", "tank"]
+    assert cli.run(["assess", files[0], *QUICK]) == 0
+    assert len(names(workspace, "tank")) == 2
+
+
+@pytest.fixture(scope="module")
+def done(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A workspace with one run that is finished."""
+    home = tmp_path_factory.mktemp("done")
+    file = lay_out(home, READINGS + CANDIDATES)
+    assert cli.run(["assess", str(file), *QUICK, "--seed", "3"]) == 0
+    return home
+
+
+def edit_dossier(home: Path) -> None:
+    file = home / "observations" / "tank.yaml"
+    file.write_text(file.read_text() + "# a comment\n")
+
+
+def edit_model(home: Path) -> None:
+    file = home / "models" / "tank.yaml"
+    file.write_text(file.read_text().replace("sigma: 0.2", "sigma: 0.3"))
+
+
+def lose_page(home: Path) -> None:
+    (page,) = home.glob("reports/tank/*/report.html")
+    page.unlink()
+
+
+def damage(home: Path) -> None:
+    (draws,) = home.glob("reports/tank/*/posterior.nc")
+    draws.write_bytes(draws.read_bytes()[:-1])
+
+
+def infer_alone(home: Path) -> None:
+    """A later run of the same files without audit and page."""
+    assert cli.run(["infer", str(home / "observations" / "tank.yaml"), *QUICK, "--seed", "3"]) == 0
+
+
+def edit_assess_and_undo(home: Path) -> None:
+    """A later run, of other files."""
+    file = home / "observations" / "tank.yaml"
+    before = file.read_text()
+    edit_dossier(home)
+    assert cli.run(["infer", str(file), *QUICK, "--seed", "3"]) == 0
+    file.write_text(before)
+
+
+@pytest.mark.parametrize("change", [edit_dossier, edit_model, lose_page, damage, infer_alone, edit_assess_and_undo])
+def test_what_is_otherwise_or_not_whole_is_done_again(
+    change: Callable[[Path], None], done: Path, tmp_path: Path
+) -> None:
+    home = shutil.copytree(done, tmp_path / "work")
+    file, reports = home / "observations" / "tank.yaml", home / "reports"
+    assert finished(load(file), reports, seed=3, draws=200) is not None
+    change(home)
+    assert finished(load(file), reports, seed=3, draws=200) is None
+
+
+def test_another_seed_number_of_draws_or_version_is_done_again(done: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    spec, reports = load(done / "observations" / "tank.yaml"), done / "reports"
+    found = finished(spec, reports, seed=3, draws=200)
+    assert found is not None
+    assert found.audit is not None
+    assert found.ranking is not None
+    assert finished(spec, reports, seed=4, draws=200) is None
+    assert finished(spec, reports, seed=3, draws=201) is None
+    monkeypatch.setattr("gaugeglass.record.indices.version", lambda name: "999")
+    assert finished(spec, reports, seed=3, draws=200) is None
+
+
+@pytest.mark.slow
+def test_an_assessment_that_was_killed_goes_on(workspace: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The process is killed once the first dossier of four is done, upon which its worker ends with what it is at."""
+    for name in ("third", "fourth"):
+        text = TANK.replace("dossier: tank", f"dossier: {name}")
+        (workspace / "observations" / f"{name}.yaml").write_text(text)
+    every = ["tank", "other", "third", "fourth"]
+    command = ["assess", *(f"observations/{name}.yaml" for name in every), *QUICK, "--processes", "1"]
+    program = subprocess.Popen(
+        [sys.executable, "-c", "import sys; from gaugeglass import cli; sys.exit(cli.run(sys.argv[1:]))", *command],
+        cwd=workspace, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE,
+    )  # fmt: skip
+    try:
+        for _ in range(1200):
+            if names(workspace, "tank") or program.poll() is not None:
+                break
+            time.sleep(0.1)
+    finally:
+        os.kill(program.pid, signal.SIGKILL)
+    program.communicate()  # the worker writes there too, so this ends when both have
+    assert program.returncode == -signal.SIGKILL
+    before = {name: names(workspace, name) for name in every}
+    assert len(before["tank"]) == 1
+    assert before["fourth"] == []
+    assert not (workspace / "reports" / "index.html").exists()
+    assert cli.run([*command, "--resume", "--json"]) == 0
+    told = {run["dossier"]: run for run in json.loads(capsys.readouterr().out)["runs"]}
+    assert {name: told[name]["kept"] for name in every} == {name: bool(before[name]) for name in every}
+    assert Path(told["tank"]["run"]).name == before["tank"][0]
+    assert [len(names(workspace, name)) for name in every] == [1, 1, 1, 1]
+    assert [e.dossier for e in entries(workspace / "reports")] == sorted(every)
+
+
+# --- the rest -----------------------------------------------------------------------------------------------
+
+
 @pytest.mark.slow
 def test_workers_of_a_cluster_that_stand_elsewhere_find_files_and_reports(
     workspace: Path, cluster: Cluster, capsys: pytest.CaptureFixture[str]
@@ -98,7 +240,7 @@ def test_what_goes_wrong_with_one_is_told(
     def fail(*given: object) -> None:
         raise problem
 
-    monkeypatch.setattr("gaugeglass.cli.assessing._assessed", fail)
+    monkeypatch.setattr(Assessing, "_assessed", fail)
     told = Assessing(1, 200).do(None, ("a.yaml", "reports"))
     assert (told["file"], told["status"], told["message"], told["run"]) == ("a.yaml", status, said, "")
 

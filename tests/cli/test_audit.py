@@ -135,21 +135,46 @@ def test_a_faulty_dossier_is_at_fault(command: str, capsys: pytest.CaptureFixtur
     assert "1 fault" in capsys.readouterr().err
 
 
-def test_a_folder_that_cannot_be_written_is_said_to_be_so(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+@pytest.fixture
+def idle(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nothing can be inferred."""
+    monkeypatch.setattr("gaugeglass.inference.posterior.infer", None)
+    monkeypatch.setattr("gaugeglass.calibrate", None)
+
+
+@pytest.mark.usefixtures("idle")
+@pytest.mark.parametrize("command", ["audit", "next", "calibrate"])
+def test_a_folder_that_cannot_be_written_is_refused_before_anything_is_inferred(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     (tmp_path / "file").write_text("")
-    assert cli.run(["next", DOSSIER, *QUICK, "--figures", str(tmp_path / "file" / "drawn")]) == 5
-    assert "no pictures can be written" in capsys.readouterr().err
+    assert cli.run([command, DOSSIER, "--figures", str(tmp_path / "file" / "drawn")]) == 5
+    assert f"nothing can be written to {tmp_path / 'file' / 'drawn'}: Not a directory" in capsys.readouterr().err
+    assert cli.run([command, DOSSIER, "--figures", str(tmp_path / "file")]) == 2
+    assert [p.name for p in tmp_path.iterdir()] == ["file"]
 
 
-def test_pictures_overwrite_nothing_else(tmp_path: Path) -> None:
-    old, other = (Picture("worth", "Worth", "Worth", svg, b"png", {}) for svg in (b"<svg/>", b"<svg>2</svg>"))
+@pytest.mark.usefixtures("idle")
+@pytest.mark.parametrize(("command", "name"), [("audit", "tipping.svg"), ("next", "candidates.json")])
+def test_a_picture_that_is_there_is_refused_before_anything_is_inferred(
+    command: str, name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (tmp_path / name).write_text("mine")
+    assert cli.run([command, DOSSIER, "--figures", str(tmp_path)]) == 5
+    assert f"{tmp_path / name} is there already and stays as it is" in capsys.readouterr().err
+    assert {p.name: p.read_text() for p in tmp_path.iterdir()} == {name: "mine"}
+
+
+def test_pictures_are_written_together_and_overwrite_nothing(tmp_path: Path) -> None:
+    worth = Picture("worth", "Worth", "Worth", b"<svg/>", b"png", {})
     folder = tmp_path / "drawn"
-    for _ in range(2):  # the same again is fine
-        save_pictures([old], folder)
-    (folder / "worth.json").unlink()
-    with pytest.raises(StoreError, match=r"worth\.svg is there already with other content and stays as it is"):
-        save_pictures([other], folder)
-    assert {p.name: p.read_bytes() for p in folder.iterdir()} == {"worth.svg": b"<svg/>", "worth.png": b"png"}
+    save_pictures([worth], folder)
+    assert {p.name for p in folder.iterdir()} == {"worth.svg", "worth.png", "worth.json"}
+    for gone in ("worth.svg", "worth.json"):
+        (folder / gone).unlink()
+    with pytest.raises(StoreError, match=r"worth\.png is there already and stays as it is"):
+        save_pictures([worth], folder)
+    assert {p.name for p in folder.iterdir()} == {"worth.png"}
 
 
 def test_pictures_of_what_is_private_are_said_to_show_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

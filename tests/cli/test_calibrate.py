@@ -3,31 +3,38 @@
 from __future__ import annotations
 
 import json
+import re
+import shutil
+from html import unescape
 from pathlib import Path
 
 import pytest
 
 from gaugeglass import cli
+from gaugeglass.cli.assessing import Assessing
 from gaugeglass.judgement import calibration
 from gaugeglass.language.workspace import shipped
 
-DOSSIER = str(shipped("observations") / "serials.yaml")
+DOSSIER = "observations/serials.yaml"
 FEW = ["--simulations", "12"]
 
 
 @pytest.fixture(autouse=True)
-def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
+def workspace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A workspace with the shipped dossier of serial numbers, in which the command is typed."""
+    for kind, name in (("observations", "serials"), ("models", "serial-numbers")):
+        (tmp_path / kind).mkdir()
+        shutil.copy(shipped(kind) / f"{name}.yaml", tmp_path / kind)
+    monkeypatch.chdir(tmp_path)
     monkeypatch.setenv("COLUMNS", "80")
+    return tmp_path
 
 
 def plain(text: str) -> str:
     return " ".join(text.replace("\N{NARROW NO-BREAK SPACE}", " ").split())
 
 
-def test_a_calibration_is_printed_and_drawn(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.chdir(tmp_path)
+def test_a_calibration_is_printed_drawn_and_recorded(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.run(["calibrate", DOSSIER, *FEW, "--figures", "drawn"]) == 0
     out = capsys.readouterr().out
     assert plain(out).startswith("When this engine says 90 %, the truth was inside ")
@@ -35,19 +42,108 @@ def test_a_calibration_is_printed_and_drawn(
     assert "Truths were drawn from the prior" in plain(out)
     assert max(map(len, out.splitlines())) <= 80
     names = {
-        f"calibration-{what}.{ending}" for what in ("ranks", "inside", "chances") for ending in ("json", "png", "svg")
+        f"calibration-prior-{what}.{ending}"
+        for what in ("ranks", "inside", "chances")
+        for ending in ("json", "png", "svg")
     }
     assert {p.name for p in (tmp_path / "drawn").iterdir()} == names
-    assert [p.name for p in tmp_path.iterdir()] == ["drawn"]  # nothing was recorded
+    (folder,) = (tmp_path / "reports" / "serials" / "calibrations").iterdir()
+    assert {p.name for p in folder.iterdir()} == {"calibration.json", "figures", "report.html"}
+    assert {p.name for p in (folder / "figures").iterdir()} == names
+    place = f"reports/serials/calibrations/{folder.name}"
+    assert out.endswith(
+        f"\nfolder  {place}\npage    {place}/report.html\nshown   by the next 'gaugeglass assess {DOSSIER}'\n"
+    )
+
+
+def test_it_is_recorded_where_it_is_asked_for(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.run(["calibrate", DOSSIER, *FEW, "--json", "--reports", "elsewhere"]) == 0
+    folder = Path(json.loads(capsys.readouterr().out)["folder"])
+    assert folder.parent == Path("elsewhere/serials/calibrations")
+    recorded = json.loads((folder / "calibration.json").read_text())
+    assert recorded["format"] == "gaugeglass.calibration/1"
+    assert not (tmp_path / "reports").exists()
+
+
+# --- in runs of the same files ------------------------------------------------------------------------------
+
+
+def section(run: Path) -> str:
+    """What the page of a run says of calibrations, as it is read."""
+    (found,) = re.findall(r'<section id="calibration".*?</section>', (run / "report.html").read_text(), re.DOTALL)
+    return plain(unescape(re.sub("<[^>]*>", " ", found)))
+
+
+def inferred(capsys: pytest.CaptureFixture[str], *otherwise: str) -> Path:
+    """The folder of a run without a page, with something otherwise perhaps."""
+    capsys.readouterr()
+    assert cli.run(["infer", DOSSIER, "--draws", "400", "--json", *otherwise]) == 0
+    return Path(json.loads(capsys.readouterr().out)["run"])
+
+
+def test_pages_of_the_same_files_show_it_and_others_do_not(capsys: pytest.CaptureFixture[str]) -> None:
+    first = inferred(capsys)
+    assert cli.run(["calibrate", DOSSIER, *FEW]) == 0
+    assert f"shown   by 'gaugeglass report {first}', which makes the page" in capsys.readouterr().out
+    assert cli.run(["calibrate", DOSSIER, *FEW, "--truths", "posterior", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert cli.run(["report", str(first)]) == 0
+    told = section(first)
+    assert plain(document["sentence"]) in told
+    assert all(f"({q['inside']} of 12)" in told for q in document["quantities"])
+    assert told.index("Where the evidence leads") < told.index("Over all that the model thinks possible")
+    own = json.loads((first / "calibration.json").read_text())["calibrations"]
+    assert [one["truths"] for one in own] == ["prior", "posterior"]
+    assert own[1] | document == own[1] | {"folder": document["folder"]}
+    what_if = inferred(capsys, "--without", "first")
+    assert cli.run(["report", str(what_if)]) == 0
+    assert 'id="calibration"' not in (what_if / "report.html").read_text()
+    file = Path(DOSSIER)
+    file.write_text(f"{file.read_text()}# one more byte\n")
+    other = inferred(capsys)
+    assert cli.run(["report", str(other)]) == 0
+    assert 'id="calibration"' not in (other / "report.html").read_text()
+    assert f"gaugeglass calibrate {DOSSIER}" in (other / "report.html").read_text()
+
+
+def test_a_page_that_is_made_stays_as_it_is(capsys: pytest.CaptureFixture[str]) -> None:
+    run = inferred(capsys)
+    assert cli.run(["report", str(run)]) == 0
+    before = (run / "report.html").read_bytes()
+    capsys.readouterr()
+    assert cli.run(["calibrate", DOSSIER, *FEW]) == 0
+    assert f"shown   by the next 'gaugeglass assess {DOSSIER}'" in capsys.readouterr().out
+    assert cli.run(["report", str(run)]) == 0
+    assert (run / "report.html").read_bytes() == before
+    assert not (run / "calibration.json").exists()
+
+
+def test_a_damaged_one_is_told_of_before_the_work(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert cli.run(["calibrate", DOSSIER, *FEW, "--json"]) == 0
+    file = Path(json.loads(capsys.readouterr().out)["folder"]) / "calibration.json"
+    file.write_text(file.read_text().replace('"seed": 1', '"seed": 2'))
+    monkeypatch.setattr("gaugeglass.inference.posterior.infer", lambda *_, **__: pytest.fail("it was inferred"))
+    assert cli.run(["assess", DOSSIER]) == 5
+    assert f"{file} is not as it was written" in capsys.readouterr().err
+    one_of_many = Assessing(seed=1, draws=400).do(None, (DOSSIER, "reports"))
+    assert one_of_many["status"] == 5
+    assert f"{file} is not as it was written" in one_of_many["message"]
+
+
+# --- the document, and going on -----------------------------------------------------------------------------
 
 
 def test_a_calibration_as_json_is_the_same_wherever_it_is_done(capsys: pytest.CaptureFixture[str]) -> None:
     told = []
     for place in ([], ["--processes", "2"]):
         assert cli.run(["calibrate", DOSSIER, *FEW, "--json", "--seed", "3", *place]) == 0
-        told.append(capsys.readouterr().out)
+        told.append(json.loads(capsys.readouterr().out))
+    folders = [Path(document.pop("folder")) for document in told]
     assert told[0] == told[1]
-    document = json.loads(told[0])
+    assert folders[0] != folders[1]
+    document = told[0]
     assert document["format"] == "gaugeglass.calibration/1"
     assert (document["dossier"], document["truths"], document["seed"], document["simulations"]) == (
         "serials",
@@ -85,10 +181,10 @@ def test_what_was_interrupted_is_gone_on_with(
     again: list[object] = []
     monkeypatch.setattr(calibration.Simulations, "do", lambda *of: (again.append(of[2]), whole(*of))[1])
     assert cli.run(["calibrate", DOSSIER, *FEW, "--json", "--keep", str(folder)]) == 0
-    gone_on = capsys.readouterr().out
+    gone_on = json.loads(capsys.readouterr().out)
     assert len(again) == 7
     assert cli.run(["calibrate", DOSSIER, *FEW, "--json"]) == 0
-    assert capsys.readouterr().out == gone_on
+    assert {**json.loads(capsys.readouterr().out), "folder": ""} == {**gone_on, "folder": ""}
     assert cli.run(["calibrate", DOSSIER, *FEW, "--seed", "2", "--keep", str(folder)]) == 5
     assert "holds results of other files, another seed or another version" in capsys.readouterr().err
 

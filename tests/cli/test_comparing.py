@@ -10,32 +10,15 @@ from typing import Any
 
 import pytest
 
+import gaugeglass as gg
 from gaugeglass import cli
+from gaugeglass.publication.comparisons import comparison_document
+from gaugeglass.publication.outcomes import outcomes_document
 from gaugeglass.record import runs
 from gaugeglass.record.histories import find
+from plain_tank import DOSSIER, MODEL, lay_out
 
-MODEL = """\
-format: 1
-title: A tank
-latents:
-  volume:
-    about: Volume of the tank
-    unit: L
-    prior: {family: lognormal, median: 100 L, sigma: 0.2}
-    because: Tanks of this kind
-methods:
-  filling: {about: Fill it and count, measures: volume, likelihood: {family: normal}}
-claims:
-  large: {says: The tank holds more than 100 L, holds: volume > 100 L}
-"""
-DOSSIER = """\
-format: 1
-dossier: tank
-model: tank
-subject: An invented tank
-observations:
-  - {id: first, method: filling, value: 99 ± 4 L, date: 2026-01-05}
-"""
+FIRST = "  - {id: first, method: filling, value: 99 ± 4 L, date: 2026-01-05}\n"
 SECOND = "  - {id: second, method: filling, value: 106 ± 3 L, date: 2026-02-01}\n"
 
 
@@ -43,12 +26,9 @@ SECOND = "  - {id: second, method: filling, value: 106 ± 3 L, date: 2026-02-01}
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A workspace with two runs, a reading between them, and an alternative to the second."""
     place = tmp_path_factory.mktemp("tank")
-    for kind, text in (("models", MODEL), ("observations", DOSSIER)):
-        (place / kind).mkdir()
-        (place / kind / "tank.yaml").write_text(text)
-    dossier = str(place / "observations" / "tank.yaml")
+    dossier = str(lay_out(place, FIRST))
     assert cli.run(["infer", dossier, "--json"]) == 0
-    Path(dossier).write_text(DOSSIER + SECOND)
+    Path(dossier).write_text(DOSSIER + FIRST + SECOND)
     assert cli.run(["infer", dossier, "--json"]) == 0
     assert cli.run(["infer", dossier, "--without", "first", "--json"]) == 0
     return place
@@ -111,6 +91,35 @@ def test_quick_leaves_the_refits_out(workspace: Path, capsys: Any) -> None:
     found = told(capsys, "compare", "tank@latest~1", "tank", "--quick")
     assert found["path"] is None
     assert found["verdicts"][0]["moved"]
+
+
+def test_inputs_come_in_the_order_in_which_runs_had_them(workspace: Path, capsys: Any) -> None:
+    """The first reading was withdrawn after the second had come, on a day before that on which the second was made."""
+    file = "observations/tank.yaml"
+    assert cli.run(["withdraw", file, "first", "--because", "A leaking bucket", "--date", "2026-01-20"]) == 0
+    assert cli.run(["infer", file, "--draws", "200"]) == 0
+    middle = find(Path("reports"), "tank", "latest~1")
+    found = told(capsys, "compare", "tank@latest~2", "tank")
+    steps = [(step["name"], step["date"], step["entered"]) for step in found["path"]["steps"]]
+    assert steps == [("second", "2026-02-01", middle.name), ("first", "2026-01-20", "")]
+    middle.rename(middle.with_name(".elsewhere"))
+    steps = [
+        step.name
+        for step in gg.compare(find(Path("reports"), "tank", "latest~1"), find(Path("reports"), "tank")).path.steps
+    ]
+    assert steps == ["first", "second"]
+
+
+def test_python_has_the_same_by_functions(workspace: Path, capsys: Any) -> None:
+    before, now = (moment.folder for moment in gg.history("tank").moments)
+    told_so = told(capsys, "compare", str(before), str(now), "--quick")
+    assert comparison_document(gg.compare(before, now, refit=False)) == told_so
+    assert gg.compare(now, now).path is None
+    file = workspace / "observations" / "tank.yaml"
+    file.write_text(file.read_text() + "truth: {volume: 103 L}\n")
+    assert outcomes_document(gg.score([gg.load(file)])) == told(capsys, "score")
+    with pytest.raises(LookupError, match="no runs of 'tank' in elsewhere"):
+        gg.history("tank", reports="elsewhere")
 
 
 def test_an_alternative_is_compared_by_its_name_or_folder(workspace: Path, capsys: Any) -> None:

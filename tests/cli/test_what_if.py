@@ -118,7 +118,7 @@ def test_what_is_otherwise_and_what_it_moved_is_printed(capsys: pytest.CaptureFi
     )
     out, err = capsys.readouterr()
     ((parent,), (run,)) = kept()
-    assert f"the dossier as it stands was inferred first: {parent.absolute()}" in err
+    assert f"the dossier as it stands was inferred first: {parent}\n" in err
     lines = plain(out).splitlines()
     assert lines[:5] == [
         "What if: without a bucket; gauge-1 at 80 L instead of 96 ± 2 L; prior of leak",
@@ -158,6 +158,70 @@ def test_the_parent_is_the_latest_run_of_the_same_bytes(workspace: Path, capsys:
     ((first, second), alternatives) = kept()
     of = [runs.read(a).alternative["of"]["run"] for a in alternatives]  # type: ignore[index]
     assert of == [first.name, second.name, second.name]
+
+
+@pytest.mark.usefixtures("recorded")
+def test_what_was_asked_before_is_shown_and_not_recorded_again(capsys: pytest.CaptureFixture[str]) -> None:
+    ((parent,), (folder,)) = kept()
+    capsys.readouterr()
+    assert infer("--without", "whisper-7") == 0
+    out, err = capsys.readouterr()
+    assert "asked before with the same seed and draws: this is the alternative on record" in err
+    assert f"alternative to run {parent.name}" in out
+    assert f"run     {folder}\n" in out
+    assert kept() == ((parent,), (folder,))
+    assert infer("--without", "whisper-7", "--json") == 0
+    assert json.loads(capsys.readouterr().out)["run"] == str(folder)
+    for anew in (["--seed", "2"], ["--draws", "300"], ["--without", "gauge-1"]):
+        assert infer("--without", "whisper-7", *anew) == 0
+        assert "asked before" not in capsys.readouterr().err
+    assert len(kept()[1]) == 4
+
+
+@pytest.mark.usefixtures("recorded")
+@pytest.mark.parametrize("harm", ["damaged", "of another version", "to another run"])
+def test_what_cannot_be_shown_as_it_would_be_now_is_inferred_again(harm: str) -> None:
+    ((_,), (folder,)) = kept()
+    if harm == "damaged":
+        (folder / "result.json").write_text("{}")
+    elif harm == "to another run":
+        assert infer() == 0
+    else:
+        told = json.loads((folder / "run.json").read_text())
+        told["versions"]["gaugeglass"] = "0.0.1"
+        (folder / "run.json").write_text(json.dumps(told))
+    assert infer("--without", "whisper-7") == 0
+    assert len(kept()[1]) == 2
+
+
+@pytest.mark.parametrize(
+    "idle",
+    [
+        ["--replace", "gauge-1=96.0(20) L"],
+        ["--prior", "leak={family: beta, mean: 10 %, sd: 5 %}"],
+        ["--prior-weight", "leaky=3", "--prior-weight", "tight=3"],
+    ],
+    ids=" ".join,
+)
+def test_what_changes_nothing_is_said_and_neither_inferred_nor_recorded(
+    idle: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert infer(*idle) == 3
+    said = capsys.readouterr().err
+    assert said.count("which changes nothing") == len(idle) // 2
+    assert f"the command line: {idle[0]} {idle[1].partition('=')[0]}" in said
+    assert kept() == ((), ())
+
+
+@pytest.mark.usefixtures("recorded")
+def test_what_changes_nothing_beside_what_does_is_said_and_left_out(capsys: pytest.CaptureFixture[str]) -> None:
+    ((_,), (folder,)) = kept()
+    capsys.readouterr()
+    assert infer("--without", "whisper-7", "--replace", "gauge-1=96 L") == 0
+    out, err = capsys.readouterr()
+    assert "warning: the command line: --replace gauge-1\n    found    '96 L', which changes nothing" in err
+    assert out.startswith("What if: without whisper-7\n")
+    assert kept()[1] == (folder,)
 
 
 def test_as_json_it_is_one_document_of_the_recorded_numbers(capsys: pytest.CaptureFixture[str]) -> None:
@@ -213,8 +277,9 @@ def test_the_page_says_that_it_is_of_an_alternative_and_its_command_gives_the_sa
     assert banner is not None
     assert banner[1] == "What if: without gauge-1; whisper-7 at 90 .. 97 L with u 2 L instead of 98(3) L"
     assert banner[2] == f"This is an alternative to run {parent.name}, not what the files say."
+    first = folder.rename(folder.with_name("set-aside"))
     assert cli.run(command_on(page)) == 0
-    _, first, again = kept()[1]
+    _, again = kept()[1]
     assert (first / "result.json").read_bytes() == (again / "result.json").read_bytes()
     assert (first / "posterior.nc").read_bytes() == (again / "posterior.nc").read_bytes()
     assert (parent / "result.json").read_bytes() != (again / "result.json").read_bytes()
@@ -301,6 +366,21 @@ def test_the_public_form_of_an_alternative_names_nothing_private(name: str, caps
     assert run.alternative["changes"]["without"] == ["public-1", "private-1"]
     assert [o.id for o in run.spec().evidence] == ["gauge-1"]
     assert "--without private-1" in " ".join(command_on((public / "report.html").read_text()))
+
+
+@pytest.mark.usefixtures("recorded")
+def test_the_public_form_of_an_alternative_is_one_to_the_public_form_of_its_parent() -> None:
+    ((parent,), (folder,)) = kept()
+    public = [runs.read(gg.make_public(folder))]
+    own = gg.make_public(parent)
+    public.append(runs.read(gg.make_public(folder)))
+    of = [run.alternative["of"] for run in public]  # type: ignore[index]
+    assert of == [{"run": parent.name, "digest": None}, {"run": own.name, "digest": runs.read(own).digest}]
+    secret = runs.read(parent).digest.encode()
+    files = [p for run in public for p in run.folder.rglob("*") if p.is_file()]
+    assert [p for p in files if secret in p.read_bytes()] == []
+    page = html.unescape((public[1].folder / "report.html").read_text())
+    assert f"This is an alternative to run {own.name}, not what the files say." in page
 
 
 def test_a_private_observation_that_is_replaced_and_a_shared_origin_have_their_public_names(

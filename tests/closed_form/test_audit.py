@@ -13,13 +13,15 @@ from arviz_stats.base import array_stats
 from scipy import integrate, optimize, special, stats
 
 from gaugeglass.inference.posterior import Posterior, infer
-from gaugeglass.judgement.audit import audit
+from gaugeglass.judgement.audit import _standing, audit
 from gaugeglass.judgement.conflicts import contradictions, judged
-from gaugeglass.judgement.findings import Audit, UnitFinding
+from gaugeglass.judgement.findings import Audit, Tipping, UnitFinding
 from gaugeglass.judgement.leaving import leave_out, units
 from gaugeglass.judgement.powers import POWERS, SENSITIVE, distance
 from gaugeglass.judgement.ratios import log_norm_of_power, log_powered, log_stretched
+from gaugeglass.judgement.results import Probability
 from gaugeglass.judgement.smoothing import limit, smoothed
+from gaugeglass.judgement.tipping import Search
 from gaugeglass.judgement.verdicts import _propositions
 from gaugeglass.judgement.widths import curves, screen
 from gaugeglass.language.families import make_prior
@@ -509,3 +511,13 @@ def test_where_weights_replaced_a_refit_at_another_width_is_recorded() -> None:
     assert all(k < limit(whole.fits[h].x[..., 0].size) for h, k in near.items())
     logs = {h: log_stretched(whole.density, whole.fits[h], curve.latent, 2.0**0.5) for h in near}
     assert near == pytest.approx({h: smoothed(log)[1] for h, log in logs.items()})
+
+
+@pytest.mark.parametrize(("at", "stands"), [(0.5, True), (0.53, True), (0.6, False), (None, True)])
+def test_a_shift_that_a_refit_belies_is_not_told(at: float | None, stands: bool) -> None:
+    """The refit errs by 0.01, and the shift by 0.1 of its own u, over which the claim moves by 0.005."""
+    by_refit = None if at is None else Probability(at, 0.01)
+    tipping = Tipping("below", -6.0, 0.1, None, 500.0, Probability(0.2, 0.01), by_refit)
+    found = _standing(Search((tipping,), (-9.0, 0.0), 1.0), threshold=0.5, unshifted=0.8)
+    assert found.tipping == ((tipping,) if stands else ())
+    assert found.sought == (-9.0, 0.0)

@@ -97,6 +97,51 @@ def test_steps_come_in_order_of_date_and_undated_ones_first(path: Path) -> None:
     assert [(s.name, s.date) for s in path.steps] == [("r1", ""), ("r3", "2026-04"), ("r0", "2026-05-01")]
 
 
+def test_nothing_says_since_when_a_correction_or_a_return_is_known() -> None:
+    """The day of a reading is not the one on which it was corrected, or let count again."""
+    gone = {"date": "2026-03-01", "because": "Another line"}
+    new, back = reading("new", 1.2, 0.5, 0.1, date="2025"), reading("back", 1.0, 0.5, 0.1, date="2026-02")
+    before = (*FIRST[1:], back | {"withdrawn": gone}, reading("mended", 1.0, 0.5, 0.4, date="2026-01"))
+    now = (*FIRST[1:], new, back, reading("mended", 1.4, 0.5, 0.4, date="2026-01"))
+    found, _ = steps(line(before), line(now))
+    assert [(s.name, s.date) for s in found] == [("back", ""), ("mended", ""), ("new", "2025")]
+
+
+R3 = reading("r3", 2.4, 0.9, 0.8, date="2026-04")
+TURNS = (
+    ("one", line((*FIRST, R3))),
+    ("two", line((*FIRST, reading("r3", 2.9, 0.9, 0.8, date="2026-04")))),
+    ("three", line((*FIRST[:2], R3))),
+)
+
+
+def test_what_a_run_between_had_first_comes_first() -> None:
+    """r3, dated before r0 was withdrawn, was there, was changed, and is as in the end since the third run alone."""
+    found, _ = steps(line(FIRST), line(CHANGED), TURNS[:1])
+    assert [(s.name, s.entered) for s in found] == [("r3", "one"), ("r1", ""), ("r0", "")]
+    found, _ = steps(line(FIRST), line(CHANGED), TURNS)
+    assert [(s.name, s.entered) for s in found] == [("r3", "three"), ("r1", ""), ("r0", "")]
+    early = line((CHANGED[0], *FIRST[1:]))
+    found, _ = steps(line(FIRST), line(CHANGED), (("zero", early),))
+    assert [(s.name, s.entered) for s in found] == [("r0", "zero"), ("r1", ""), ("r3", "")]
+
+
+def test_a_model_that_came_later_than_a_reading_is_a_later_step() -> None:
+    model = edited(with_other_claim)
+    found, _ = steps(line(FIRST), line((*FIRST, R3), model), (("one", line((*FIRST, R3))),))
+    assert [(s.name, s.entered) for s in found] == [("r3", "one"), ("the model", "")]
+
+
+def test_the_path_leads_through_what_was_held_in_between() -> None:
+    """With r0 withdrawn first, the first share is that of the withdrawal made alone."""
+    early = line((CHANGED[0], *FIRST[1:]))
+    found = of(attribute(line(FIRST), line(CHANGED), between=(("zero", early),), seed=1, draws=500), "high")
+    share = found.shares[0]
+    assert share.step == "r0"
+    assert abs(share.on_path.probability - (exact(early)[0] - exact(line(FIRST))[0])) <= ERRORS * share.on_path.mcse
+    assert share.first == share.on_path
+
+
 def test_what_no_inference_uses_is_no_step(path: Path) -> None:
     assert [(c.name, [p.key for p in c.parts]) for c in path.unused] == [("r2", ["note"])]
 

@@ -21,7 +21,7 @@ def test_draws_without_a_value_are_told_of() -> None:
     assert posterior.note.startswith("root has no value in 15.") or posterior.note.startswith(
         "root has no value in 16."
     )
-    assert posterior.note.endswith("claims count such draws as false, and intervals leave them out")
+    assert posterior.note.endswith("verdicts say what that leaves open, and intervals leave them out")
 
 
 def test_where_all_have_values_nothing_is_told(gravitation) -> None:

@@ -14,21 +14,22 @@ import pytest
 from arviz_stats.base import array_stats
 from scipy import special, stats
 
-from closed_form.test_audit import HYPOTHESES, LEVEL, PRIOR_SD, READINGS, U, X, line
+from closed_form.test_audit import HYPOTHESES, LEVEL, PRIOR_SD, READINGS, Exact, U, X, line
 from conftest import OBSERVATIONS
 from gaugeglass.inference.posterior import Posterior, holds, infer
 from gaugeglass.inference.rows import log_density_of_values
 from gaugeglass.inference.sampling import Fit
 from gaugeglass.judgement import answers
 from gaugeglass.judgement.answers import FEWEST, Answer, State, what_if
-from gaugeglass.judgement.atoms import split, subsets
+from gaugeglass.judgement.atoms import Split, split
+from gaugeglass.judgement.blocks import Block
 from gaugeglass.judgement.codes import MISSING, coded, coded_below, moved_apart
 from gaugeglass.judgement.findings import Unit
 from gaugeglass.judgement.leaving import Left, leave_out, units
-from gaugeglass.judgement.pooling import _told, make_pool
+from gaugeglass.judgement.pieces import laid_out, told
+from gaugeglass.judgement.pooling import make_pool
 from gaugeglass.judgement.pools import (
     Atom,
-    Block,
     Compared,
     Component,
     Pool,
@@ -40,7 +41,9 @@ from gaugeglass.judgement.pools import (
     Scaling,
 )
 from gaugeglass.judgement.scalings import FACTORS, curves, log_likelihood_at
+from gaugeglass.language.expressions import lower_truth
 from gaugeglass.language.files import load, specify
+from gaugeglass.language.spec import Claim
 from references.estimates import ERRORS, Estimate
 
 RMS = 1.6
@@ -283,6 +286,41 @@ def test_codes_keep_numbers_and_the_side_of_a_number_that_they_are_on() -> None:
     assert np.max(np.abs(np.log(column.values[1:] / values[1:]))) < np.ptp(np.log(values[1:])) / 2000
 
 
+def test_a_number_on_a_limit_stays_on_the_side_that_it_counts_to() -> None:
+    values = np.sort(np.random.default_rng(3).normal(size=500))
+    at = float(values[200])
+    for is_above, first in ((False, 201), (True, 200)):
+        now = moved_apart(coded(values, bits=8), values, at, is_above=is_above).values
+        assert np.array_equal(now >= at if is_above else now > at, np.arange(500) >= first)
+
+
+# --- what a claim compares ---------------------------------------------------------------------------------------
+
+
+def test_a_claim_on_an_expression_answers_at_any_number() -> None:
+    """Closed form: level less slope is normal under each hypothesis, with other evidence too; four errors."""
+    spec = line()
+    units_ = {name: q.unit for name, q in spec.model.quantities.items()}
+    text = "level - slope > 0.2 [V]"
+    claim = Claim("apart", "They are apart", lower_truth(text, units_), text)
+    spec = replace(spec, model=replace(spec.model, claims=(*spec.model.claims, claim)))
+    pool, _ = pooled(infer(spec, seed=1, draws=4000))
+    asked = pool.claims[1]
+    assert asked.compare == Compared(">", 0.2, "V", "level - slope")
+    for off, at in itertools.product([[], ["r1"], ["r0", "r4"]], [None, -0.4, 0.2, 0.9]):
+        kept = Exact([k for k in range(5) if f"r{k}" not in off])
+        truth = 0.0
+        for name, w in kept.weights.items():
+            pull = np.array([1.0, -1.0])[: len(kept.mean[name])]
+            mean, sd = float(pull @ kept.mean[name]), math.sqrt(pull @ kept.covariance[name] @ pull)
+            truth += w * float(stats.norm.sf(0.2 if at is None else at, mean, sd))
+        answer = what_if(pool, State(off=off, at={} if at is None else {"apart": at}))
+        assert answer.reliable
+        p = answer.claims["apart"]
+        assert Estimate(p.value, p.mcse).agrees(truth)
+        assert p.mcse < 0.03
+
+
 # --- blocks -------------------------------------------------------------------------------------------------
 
 
@@ -331,47 +369,95 @@ def graded(count: int) -> Posterior:
     return infer(specify(model, {"dossier": "level", "subject": "A level", "observations": observations}), seed=1)
 
 
-def test_columns_of_serial_numbers_are_those_of_the_density() -> None:
+def every(block: Block) -> list[list[int]]:
+    """All choices of some of a block's atoms."""
+    places = range(len(block.atoms))
+    return [list(on) for size in places for on in itertools.combinations(places, size + 1)]
+
+
+def test_serial_numbers_are_told_as_the_density_has_them() -> None:
     """Without a number that is not the greatest, whose coordinate means the same: 1e-6 nat, of the compiled density."""
     posterior = infer(load(OBSERVATIONS / "serials.yaml"), seed=1)
     density, few = posterior.density, first_draws(posterior)
-    parts = split(density, units(posterior.spec))
-    columns = dict(zip(subsets(parts.blocks[0], parts.units), _told(density, parts, few), strict=True))
+    (block,), pieces = laid_out(density, split(density, units(posterior.spec)))
+    assert [piece.what for piece in pieces] == ["total", "reached"]
+    columns = told(density, pieces, few)
     at = [
         density.log_densities(few.x[0], density.pack(density.dials("as_stated", power=p))) for p in ({}, {"first": 0.0})
     ]
-    assert columns[0b1111] - columns[0b1110] == pytest.approx(at[0] - at[1], abs=1e-6)
+    with_it, without = (block.told(on, columns.__getitem__) for on in ([0, 1, 2, 3], [1, 2, 3]))
+    assert with_it is not None
+    assert with_it - without == pytest.approx(at[0] - at[1], abs=1e-6)
 
 
 @pytest.mark.parametrize("count", [2, 4])
-def test_columns_of_blocks_are_those_of_the_density(count: int) -> None:
-    """What a subset adds to all the rest of the evidence, by the compiled density: 1e-6 nat, before it is coded."""
+def test_every_choice_of_a_block_is_told_as_the_density_has_it(count: int) -> None:
+    """What it adds to all the rest of the evidence, by the compiled density: 1e-6 nat, before it is coded."""
     posterior = graded(count)
-    chosen = units(posterior.spec)
-    parts = split(posterior.density, chosen)
+    density, parts = posterior.density, split(posterior.density, units(posterior.spec))
     assert sorted(map(len, parts.blocks)) == [1, 1, 1, 1, count]
-    fit, density = posterior.fits["as_stated"], posterior.density
-    few = replace(fit, x=fit.x[:1, :40], quantities=fit.quantities.each(lambda v: v[:1, :40]))
-    columns = iter(_told(density, parts, few))
-    for atoms in parts.blocks:
-        own = [parts.ids[atom] for atom in atoms]
-        for mask in subsets(atoms, parts.units):
+    few = first_draws(posterior, 40)
+    blocks, pieces = laid_out(density, parts)
+    columns = told(density, pieces, few)
+    assert len(columns) == len(pieces) == 4 + (3 if count == 2 else 2 * count)
+    for block in blocks:
+        own = [parts.ids[atom] for atom in block.atoms]
+        for choice in every(block):
             off = {i: 0.0 for ids in own for i in ids}
-            on = off | {i: 1.0 for k, ids in enumerate(own) if mask >> k & 1 for i in ids}
+            on = off | {i: 1.0 for k in choice for i in own[k]}
             with_it, without = (density.log_densities(few.x[0], density.pack(density.dials("as_stated", power=p))) for p in (on, off))  # fmt: skip
-            assert next(columns) == pytest.approx(with_it - without, abs=1e-6)
+            assert block.told(choice, columns.__getitem__) == pytest.approx(with_it - without, abs=1e-6)
 
 
-def test_of_a_long_block_only_what_leaves_one_or_a_unit_out_is_answered() -> None:
+def test_what_cannot_be_wrong_is_told_beside_what_can() -> None:
+    """As of a table of which some rows have a grade: 1e-6 nat, of the compiled density."""
+    posterior = graded(4)
+    density, few = posterior.density, first_draws(posterior, 40)
+    ids_ = (("r0", "p0"), ("r1", "p1"), ("r2",), ("r3",))
+    parts = Split(tuple(map(Atom, "abcd")), ids_, ((0,), (1,), (2,), (3,)), ((0, 1, 2, 3),))
+    ids = {i for own in parts.ids for i in own}
+    (block,), pieces = laid_out(density, parts)
+    assert [s.reliable for s in block.sources] == [1.0, 0.8]
+    columns = told(density, pieces, few)
+    for choice in every(block):
+        on = dict.fromkeys(ids, 0.0) | {i: 1.0 for k in choice for i in parts.ids[k]}
+        with_it, without = (density.log_densities(few.x[0], density.pack(density.dials("as_stated", power=p))) for p in (on, dict.fromkeys(ids, 0.0)))  # fmt: skip
+        assert block.told(choice, columns.__getitem__) == pytest.approx(with_it - without, abs=1e-6)
+
+
+def test_any_choice_of_a_long_block_is_answered_as_a_refit_has_it() -> None:
+    """Two readings and three of four by a source that may be wrong, of an open basis: four combined errors."""
+    posterior = graded(4)
+    pool, _ = pooled(posterior)
+    claim = posterior.spec.model.claims[0]
+    for off in (["r1", "r2"], ["r0", "r1", "r3"], ["r3", "c0"]):
+        p, left = what_if(pool, State(off=off)), refitted(posterior, pool, State(off=off))
+        theirs = left.probability(lambda h, fit: holds(claim, fit.quantities))
+        assert p.answered
+        assert p.reliable
+        assert Estimate(p.claims["high"].value, p.claims["high"].mcse).agrees(theirs.value, mcse=theirs.mcse)
+
+
+def test_of_a_block_that_pieces_cannot_tell_only_what_leaves_one_or_a_unit_out_is_answered() -> None:
+    """As a record has it that was made when there were no pieces."""
     pool, _ = pooled(graded(4))
-    assert what_if(pool, State(off=["r1"])).answered
-    assert what_if(pool, State(off=["origin a paper"])).answered
-    two = what_if(pool, State(off=["r1", "r2"]))
+    k, block = next((k, b) for k, b in enumerate(pool.blocks) if len(b.atoms) > 1)
+    every_column = {0b1111: 0, 0b1110: 0, 0b1101: 0, 0b1011: 0, 0b0111: 0}
+    bare = replace(pool, blocks=(*pool.blocks[:k], Block(block.atoms, every_column), *pool.blocks[k + 1 :]))
+    assert what_if(bare, State(off=["r1"])).answered
+    two = what_if(bare, State(off=["r1", "r2"]))
     assert not two.answered
     assert not two.reliable
     assert math.isnan(two.claims["high"].value)
-    short, _ = pooled(graded(3))
-    assert what_if(short, State(off=["r1", "r2"])).answered
+
+
+def test_totals_below_the_second_greatest_number_are_not_answered() -> None:
+    """No draw lies there: each was drawn with the greatest or the second greatest."""
+    pool, _ = pooled(infer(load(OBSERVATIONS / "serials.yaml"), seed=1))
+    assert what_if(pool, State(off=["second", "fourth"])).answered
+    assert what_if(pool, State(off=["third", "fourth"])).answered
+    assert not what_if(pool, State(off=["third", "first"])).answered
+    assert not what_if(pool, State(off=["first", "second", "third", "fourth"])).answered
 
 
 def test_a_reading_that_is_told_with_others_has_no_u_of_its_own_to_change() -> None:

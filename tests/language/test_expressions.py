@@ -17,6 +17,7 @@ from gaugeglass.language.expressions import (
     ExpressionError,
     Op,
     Ref,
+    certainty,
     constant,
     evaluate,
     evaluate_at,
@@ -26,7 +27,7 @@ from gaugeglass.language.expressions import (
     names,
     unsummed,
 )
-from gaugeglass.language.units import parse_unit
+from gaugeglass.language.units import ONE, parse_unit
 
 UNITS = {
     name: parse_unit(unit)
@@ -104,6 +105,26 @@ def test_names_stand_for_arrays_that_broadcast() -> None:
     assert found.tolist() == [[3, 4], [6, 8]]
 
 
+@pytest.mark.parametrize(
+    ("text", "surely", "possibly"),
+    [
+        ("n > 1", [True, False, False, False], [True, False, True, True]),
+        ("not n > 1", [False, True, False, False], [False, True, True, True]),
+        ("n != 1", [True, True, False, False], [True, True, True, True]),
+        ("n > 1 and x > 0", [True, False, False, False], [True, False, True, False]),
+        ("n > 1 or x > 0", [True, True, True, False], [True, True, True, True]),
+        ("not (n > 1 or x > 0)", [False, False, False, False], [False, False, False, True]),
+        ("0 < n < 2", [True, True, False, False], [True, True, True, True]),
+    ],
+)
+def test_a_truth_is_open_where_what_it_compares_has_no_value(
+    text: str, surely: list[bool], possibly: list[bool]
+) -> None:
+    tree = lower_truth(text, {"n": ONE, "x": ONE})
+    found = certainty(tree, {"n": np.array([1.5, 0.5, np.nan, np.inf]), "x": np.array([1.0, 1.0, 1.0, -1.0])})
+    assert [side.tolist() for side in found] == [surely, possibly]
+
+
 def test_a_name_alone_is_itself() -> None:
     assert lower_value("cell", UNITS, parse_unit("Wh")) == Ref("cell")
     assert lower_value("cell", UNITS, parse_unit("kWh")) == Op("mul", (Ref("cell"), Const(0.001)))
@@ -131,7 +152,10 @@ def test_a_name_alone_is_itself() -> None:
         ("n +\u2028", "'\\u2028' at character 4 of 'n +\\u2028'"),
         ("3 kwh", "unit 'kwh'"),
         ("1e999", "'1e999'"),
-        ("9**9**9**9", "a number too large to compute"),
+        ("9**9**9**9", "a number that cannot be computed"),
+        ("log(0)", "a number that cannot be computed"),
+        ("exp(1000)", "a number that cannot be computed"),
+        ("sqrt(0 - 1)", "a number that cannot be computed"),
         ("(" * 50 + "n" + ")" * 50, "50 nested brackets"),
         ("*".join(["(n+n)"] * 100), "a very long expression"),
         ("-" * 400 + "n", "a very long row of signs"),

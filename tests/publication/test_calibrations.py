@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import re
-from dataclasses import fields
+from dataclasses import fields, replace
 from functools import cache
+from html import unescape
 from pathlib import Path
 
 import numpy as np
@@ -12,9 +13,11 @@ import pytest
 
 from conftest import OBSERVATIONS
 from gaugeglass.judgement.calibration import LEVELS, Calibration, ChanceFinding, RankFinding, gather
+from gaugeglass.language.alternatives import alter
 from gaugeglass.language.files import load
 from gaugeglass.language.spec import Spec
 from gaugeglass.publication import page
+from gaugeglass.publication.calibration_page import calibration_page
 from gaugeglass.publication.calibrations import (
     binned,
     calibration_document,
@@ -23,7 +26,9 @@ from gaugeglass.publication.calibrations import (
     sentence,
     sight,
 )
-from gaugeglass.publication.reckonings import calibration_pictures
+from gaugeglass.publication.reckonings import calibration_pictures, recorded_pictures
+from gaugeglass.record.calibrations import Recorded
+from publication import water_tank
 
 DEVELOPERS = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
 
@@ -51,6 +56,10 @@ def found(narrow: bool = False, failed: int = 0, truths: str = "prior") -> Calib
     return gather(spec(), [*done, *[{"failed": "agree: R-hat 2"}] * failed], truths=truths, seed=1)  # type: ignore[arg-type]
 
 
+def made(narrow: bool = False, failed: int = 0, truths: str = "prior") -> Recorded:
+    return Recorded(found(narrow, failed, truths), "2026-11-28T20:15:49+00:00", {"gaugeglass": "1.0"})
+
+
 def plain(text: str) -> str:
     return " ".join(text.replace("\N{NARROW NO-BREAK SPACE}", " ").split())
 
@@ -67,7 +76,17 @@ def test_what_is_right_is_said_in_one_sentence_that_can_be_checked() -> None:
 def test_what_is_off_is_named_with_how() -> None:
     told = plain(sentence(found(narrow=True), spec()))
     assert "Something is off: of measurand its intervals are too narrow (inside" in told
-    assert calibration_section(found(narrow=True), spec()).heading == "Something in this engine is off"
+    assert (
+        calibration_section(made(narrow=True), spec()).heading == "In 200 simulations something in this engine was off"
+    )
+    assert calibration_section(made(), spec()).heading == "In 200 simulations the engine was right as often as it said"
+
+
+def test_too_few_simulations_are_no_verdict() -> None:
+    nothing = gather(spec(), [{"failed": "agree: R-hat 2"}] * 12, truths="prior", seed=1)
+    section = calibration_section(Recorded(nothing, "", {}), spec())
+    assert section.heading == "Too few simulations to say whether the engine is right as often as it says"
+    assert "There is nothing to say after 0 simulations" in section.sentence
 
 
 def test_simulations_that_failed_are_told_of() -> None:
@@ -102,11 +121,12 @@ def test_bins_hold_every_probability_once() -> None:
 
 def test_pictures_say_what_they_show_and_carry_its_numbers() -> None:
     right, wrong = ({p.name: p for p in calibration_pictures(found(narrow=n), spec())} for n in (False, True))
-    assert list(right) == ["calibration-ranks", "calibration-inside", "calibration-chances"]
-    assert right["calibration-ranks"].title == "Ranks of all 3 quantities stay within the band of a right engine"
-    assert wrong["calibration-ranks"].title == "Ranks of 1 of 3 quantities leave the band of a right engine: measurand"
-    assert wrong["calibration-inside"].title.startswith("90 % intervals of 1 of 3 quantities")
-    rows = right["calibration-inside"].numbers["rows"]
+    inside, ranks, chances = (f"calibration-prior-{what}" for what in ("inside", "ranks", "chances"))
+    assert list(right) == [inside, ranks, chances]
+    assert right[ranks].title == "Ranks of all 3 quantities stay within the band of a right engine"
+    assert wrong[ranks].title == "Ranks of 1 of 3 quantities leave the band of a right engine: measurand"
+    assert wrong[inside].title.startswith("90 % intervals of 1 of 3 quantities")
+    rows = right[inside].numbers["rows"]
     assert [row[0] for row in rows] == ["measurand", "tau", "the joint log-likelihood"]
     assert rows[0][1] == found().quantities[0].inside
     for p in (*right.values(), *wrong.values()):
@@ -114,15 +134,75 @@ def test_pictures_say_what_they_show_and_carry_its_numbers() -> None:
         assert p.svg.startswith(b"<")
 
 
-def test_the_section_of_a_page_escapes_and_marks_what_is_off() -> None:
-    drawn = list(calibration_pictures(found(narrow=True), spec()))
-    shown = page._environment().from_string(
-        "{% macro picture(p) %}<img alt='{{ p.alt }}'>{% endmacro %}{% include 'calibration.html.j2' %}"
-    )
-    html = shown.render(calibration=calibration_section(found(narrow=True), spec()), calibration_pictures=drawn)
+def run_page(*calibrations: Recorded, engine: str = "1.0", what_if: bool = False) -> str:
+    """The page of a run that shows these; what it concluded is invented."""
+    own = alter(spec(), without=[spec().evidence[0].id]) if what_if else spec()
+    drawn = recorded_pictures(calibrations, spec())
+    about = {"seed": 7, "versions": {"gaugeglass": engine}}
+    return page.page(own, water_tank.assessment(), drawn, about, calibrations=calibrations)
+
+
+def section_of(html: str) -> str:
+    (found,) = re.findall(r'<section id="calibration".*?</section>', html, re.DOTALL)
+    return str(found)
+
+
+def test_the_section_of_a_page_marks_what_is_off() -> None:
+    html = section_of(run_page(made(narrow=True)))
     assert html.count("<img") == 3
     assert '<tr class="surprising"><th scope="row">measurand' in html
-    assert "Something in this engine is off" in html
+    assert "In 200 simulations something in this engine was off</h2>" in html
+
+
+def test_the_section_says_what_the_document_says() -> None:
+    html, document = plain(unescape(section_of(run_page(made())))), calibration_document(found(), spec())
+    assert plain(document["sentence"]) in html
+    for q in document["quantities"]:
+        assert f"({q['inside']} of {len(q['ranks'])})" in html
+    for c in document["chances"]:
+        assert f"<span>{c['seen']} ({c['expected']:.1f})</span>" in html
+        assert f"<span>{c['brier']:.3f} ({c['brier_expected']:.3f})</span>" in html
+
+
+def test_of_two_what_is_about_the_evidence_comes_first_and_what_is_off_is_the_heading() -> None:
+    html = section_of(run_page(made(narrow=True), made(truths="posterior")))
+    assert html.index("<h3>Where the evidence leads</h3>") < html.index(
+        "<h3>Over all that the model thinks possible</h3>"
+    )
+    assert "something in this engine was off</h2>" in html
+    assert html.count("<img") == 6
+
+
+def test_another_engine_than_the_runs_is_told_of() -> None:
+    assert "This was version 1.0 of gaugeglass" not in run_page(made())
+    assert "This was version 1.0 of gaugeglass; the run was made by version 2.0" in run_page(made(), engine="2.0")
+
+
+def test_a_page_without_one_says_how_to_make_it() -> None:
+    assert 'id="calibration"' not in run_page()
+    assert "<code>gaugeglass calibrate observations/gravitation.yaml</code>" in run_page()
+    assert "gaugeglass calibrate" not in run_page(made())
+    assert "gaugeglass calibrate" not in run_page(what_if=True)
+
+
+def test_a_page_of_its_own_is_whole_and_says_how_to_repeat_it() -> None:
+    shown = made(failed=12, truths="posterior")
+    html = calibration_page(spec(), shown, list(calibration_pictures(shown.found, spec())))
+    assert "In 200 simulations the engine was right as often as it said</blockquote>" in html
+    assert html.count("<img") == 3
+    assert html.count("not proof of anyone&#39;s intent") == 2
+    assert "gaugeglass calibrate observations/gravitation.yaml --simulations 212 --truths posterior --seed 1<" in html
+    assert "2026-11-28 20:15 UTC" in html
+    assert "The first: agree: R-hat 2." in html
+    assert not re.search(r"<script|url\(|@import|<link", html)
+
+
+def test_a_page_of_its_own_says_of_failures_nothing_more_where_anything_is_private() -> None:
+    first, *rest = spec().dossier.observations
+    private = replace(spec(), dossier=replace(spec().dossier, observations=(replace(first, private=True), *rest)))
+    html = plain(calibration_page(private, made(failed=12), []))
+    assert "12 of 212 simulations could not be inferred" in html
+    assert "R-hat" not in html
 
 
 @pytest.mark.parametrize("kind", [Calibration, RankFinding, ChanceFinding], ids=lambda kind: kind.__name__)

@@ -79,11 +79,12 @@ hypothesis points of which
 leaky −12.0 ± 0.6 scale +15.0 ± 0.5, given tanks −3.0 ± 0.5
 
 Points are percentage points, ± one Monte Carlo error. Inputs are changed one
-after the other: the model first, then what has no date, then by date. A share
-depends on that order; the last column is what the change does made first of
-all, and last of all. Each refit has an error of its own, which is in two
-neighbouring shares with opposite signs. No input: what is left of the change on
-record, by seeds, settings and versions.
+after the other: as runs in between first had them, and of one run the model
+first, then what has no date, then by date. A share depends on that order; the
+last column is what the change does made first of all, and last of all. Each
+refit has an error of its own, which is in two neighbouring shares with opposite
+signs. No input: what is left of the change on record, by seeds, settings and
+versions.
 No inference uses what else changed: glass: note changed."""
 
 

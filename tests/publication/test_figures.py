@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import math
 from typing import Any
 from xml.etree import ElementTree as ET
@@ -124,3 +125,27 @@ def test_the_label_of_the_threshold_keeps_clear_of_the_curve(
     figures.width_curve(dataclasses.replace(full, verdicts=(verdict,)))
     (label,) = [t for axes in sheets[0].figure.axes for t in axes.texts if t.get_text().startswith("threshold")]
     assert label.get_ha() == side
+
+
+@pytest.mark.parametrize(
+    ("least", "greatest"), [(3.3e-162, 3.3e-138), (3.3e-20, 3.3e20), (1.2e15, 9e15), (0.00034, 0.00073), (3.3, 85.0)]
+)
+def test_numbers_beside_bayes_factors_are_whole_and_apart(
+    least: float, greatest: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sheets: list[Any] = []
+    monkeypatch.setattr(widths, "finish", lambda sheet, *told: sheets.append(sheet))
+    full = water_tank.assessment()
+    curve = full.verdicts[0].curve
+    assert curve is not None
+    factors = np.geomspace(least, greatest, len(curve.points))
+    points = tuple(dataclasses.replace(p, bayes_factor=float(b)) for p, b in zip(curve.points, factors, strict=True))
+    verdict = dataclasses.replace(full.verdicts[0], curve=dataclasses.replace(curve, points=points))
+    figures.width_curve(dataclasses.replace(full, verdicts=(verdict,)))
+    figure = sheets[0].figure
+    figure.canvas.draw()
+    boxes = [t.get_window_extent() for t in figure.axes[1].get_yticklabels()]
+    assert boxes
+    assert min(box.x0 for box in boxes) >= 0
+    ordered = sorted(boxes, key=lambda box: box.y0)
+    assert all(below.y1 <= above.y0 for below, above in itertools.pairwise(ordered))

@@ -55,7 +55,7 @@ def test_the_finding_is_said_first(spec: Spec) -> None:
         f"What carries “{findings.SAYS}” is pack-cell more than anything else: without pack-cell that goes from "
         "83.0 % ± 0.6 % to 33.0 % ± 0.7 %, which turns the verdict. What would overturn it: an interval about "
         "182.00 ± 0.64 Wh by pack-cell in place of 192 .. 204 Wh, 2.50 of its standard uncertainties lower, or one lower still, to which the "
-        "rest gives a chance of 31.0 % ± 0.8 %. Left out one at a time (with everything: software limited 83.0 % ± 0.6 %)"
+        "rest gives a chance of 31.0 % ± 0.8 %. Left out one at a time (with everything: 83.0 % ± 0.6 %)"
     )
 
 
@@ -64,7 +64,7 @@ def test_the_finding_is_said_first(spec: Spec) -> None:
     [
         "pack-cell 15.0 % 33.0 % ± 0.7 % ▼ 182.00 Wh 31.0 %",
         "bench-2 below 0.1 % ! 67.0 % ± 2.0 % ▼ – – 70.0 % !",
-        "origin range test 80.0 % 95.0 % ± 1.0 % ▲ all +3.25 u 1.2 %",
+        "origin range test 80.0 % 95.0 % ± 1.0 % ▲ +3.25 u 1.2 %",
         "table log 50.0 % 83.0 % ± 1.0 % – –",
         "- pack-cell at 182.00 Wh: drawn again there, the claim is at 50.3 % ± 1.0 %, where its threshold is 50 %",
         "- not searched for table log: a reading has no u of its own",
@@ -253,7 +253,7 @@ def test_documents_are_plain_and_every_key_is_documented(spec: Spec) -> None:
         ),
     ):
         assert json.loads(json.dumps(document, allow_nan=False)) == document
-        known = {*re.findall(r"`(?:\w+\[\]\.)?(\w+)(?:\[\])?`", shape), "value", "mcse", "at_least", "at_most", "kind", "probability",
+        known = {*re.findall(r"`(?:\w+\[\]\.)?(\w+)(?:\[\])?`", shape), "value", "mcse", "at_least", "at_most", "no_value", "kind", "probability",
                  "mean", "sd", "median", "lower", "upper"}  # fmt: skip
         assert sorted(set(keys(document)) - known) == []
 
@@ -336,7 +336,7 @@ def test_the_value_where_the_verdict_turns_hides_neither_its_line_nor_what_was_s
 def test_an_audit_in_short_is_its_finding_and_what_moves_the_claim(spec: Spec) -> None:
     text = plain(audit_brief(findings.audit(), spec))
     assert text.startswith(plain(finding(findings.audit(), spec)))
-    assert "What carries it (with everything: software limited 83.0 % ± 0.6 %)" in text
+    assert "What carries it (with everything: 83.0 % ± 0.6 %)" in text
     assert "pack-cell 15.0 % 33.0 % ± 0.7 % ▼ 182.00 Wh 31.0 %" in text
     assert "table log" not in text  # it moves nothing
     assert text.endswith("These contradict each other: bench-1 and bench-2.")
@@ -347,7 +347,7 @@ def test_what_carries_nothing_is_not_said_to_carry_in_short(spec: Spec) -> None:
     still = tuple(replace(u, claims=tuple(replace(c, without=c.whole) for c in u.claims)) for u in found.units)
     text = plain(audit_brief(replace(found, units=still), spec))
     assert text.startswith("Nothing alone carries")
-    assert "What moves it most (with everything: software limited 83.0 % ± 0.6 %)" in text
+    assert "What moves it most (with everything: 83.0 % ± 0.6 %)" in text
     assert "What carries it" not in text
 
 
@@ -386,6 +386,22 @@ def test_labels_at_one_height_are_moved_apart() -> None:
 def test_without_any_cost_there_is_no_picture_of_costs() -> None:
     found = findings.ranking()
     assert list(worth_and_cost(replace(found, worths=tuple(replace(w, cost=None) for w in found.worths)))) == []
+
+
+@pytest.mark.parametrize("cost", [5, 60, 3_000_000])
+def test_one_candidate_stands_at_its_cost_and_is_not_said_to_tell_most(
+    cost: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sheets: list[Any] = []
+    monkeypatch.setattr("gaugeglass.publication.worths.finish", lambda sheet, *told: sheets.append((sheet, told[1])))
+    found = findings.ranking()
+    list(worth_and_cost(replace(found, worths=(replace(found.worths[0], cost=cost),))))
+    ((sheet, title),) = sheets
+    assert plain(title) == f"“full filing” is expected to tell 0.14 ± 0.01 bit for {plain(money(cost))}"
+    (axes,) = sheet.figure.axes
+    assert list(axes.get_xticks()) == [cost]
+    low, high = axes.get_xlim()
+    assert cost**2 == pytest.approx(low * high)  # the middle of a logarithmic axis
 
 
 def test_what_is_beyond_the_budget_is_said_to_be_so_at_once() -> None:

@@ -47,8 +47,8 @@ claims, Brier 2 0.544 0.250
 claims, log score 2 3.632 nat 0.693 nat
 hypotheses, Brier 1 0.260 0.375
 hypotheses, log score 1 0.511 nat 0.693 nat
-The claims' Brier score is reliability 0.544 − resolution 0.250 + uncertainty
-0.250, and 0.000 within classes.
+Of fewer than 30 claims the Brier score is not taken apart: its parts would be
+mostly chance.
 Scores are better the lower. Brier: the squared distance from what came out, of
 hypotheses summed over all of them; 0.25 for one who always says 50 %. Log
 score: minus the log of the probability of what came out; 0.69 nat for one who
@@ -62,8 +62,8 @@ full ≥ 99.9 % false * 0.998 6.908
 ≥ and ≤: every draw agreed, so that the bound is scored. *: follows from the
 numbers that the truth states.
 
-Reliability
-probability claims said on average came true (90 % interval)
+Reliability: what came true, by what was said
+class claims said on average came true (90 % interval)
 ────────────────────────────────────────────────────────────────────────────────
 60 to 80 % 1 70.0 % 1 of 1 (23 to 100 %)
 80 to 100 % 1 99.9 % 0 of 1 (0 to 77 %)
@@ -94,6 +94,17 @@ def test_nothing_is_wider_than_the_terminal(width: int) -> None:
     assert max(map(len, text.splitlines())) <= max(width, max(map(len, text.split())) + 4)
 
 
+def test_many_claims_have_their_score_taken_apart_and_the_parts_explained() -> None:
+    """Thirty claims, of which half stand at 70 % and are true, and half at 99.9 % and are false."""
+    many = Outcomes((replace(DOSSIER, claims=CLAIMS * 15),))
+    assert Outcomes((replace(DOSSIER, claims=(CLAIMS * 15)[1:]),)).parts is None
+    told = " ".join(outcomes_text(many, 80).replace("\N{NARROW NO-BREAK SPACE}", " ").split())
+    parts = "reliability 0.544 − resolution 0.250 + uncertainty 0.250 + 0.000 within classes. A class holds the claims"
+    assert parts in told
+    assert "not taken apart" not in told
+    assert outcomes_document(many)["claims"]["parts"]["reliability"] == pytest.approx((0.3**2 + 0.999**2) / 2)
+
+
 def test_enough_claims_of_enough_dossiers_are_not_said_to_be_few() -> None:
     many = Outcomes(tuple(replace(DOSSIER, dossier=f"tank-{k}", claims=CLAIMS * 2) for k in range(10)))
     assert not many.is_few
@@ -115,6 +126,9 @@ def test_nothing_scored_says_why() -> None:
 
 def test_the_document_is_plain_and_every_key_of_it_is_documented() -> None:
     document = outcomes_document(OUTCOMES)
+    document["claims"]["parts"] = outcomes_document(Outcomes((replace(DOSSIER, claims=CLAIMS * 15),)))["claims"][
+        "parts"
+    ]
     assert json.loads(json.dumps(document, allow_nan=False)) == document
     assert document["counts"] == {"dossiers": 1, "claims": 2, "hypotheses": 1}
     shape = DEVELOPERS.partition("prints one `gaugeglass.score/1`")[2].partition("\n\n`")[0]

@@ -1,12 +1,14 @@
-"""An invented audit, ranking and pool of draws of whatever observations, origins and tables a spec has."""
+"""An invented audit, ranking, calibration and pool of draws of whatever observations, origins and tables a spec has."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 
+from gaugeglass.judgement.calibration import LEVELS, Calibration, Truths, gather
 from gaugeglass.judgement.codes import MISSING, Column
 from gaugeglass.judgement.findings import Audit, Contradiction, PriorFindings, Unit, UnitFinding
 from gaugeglass.judgement.leaving import units
@@ -54,6 +56,23 @@ def ranking(spec: Spec, *, origin: str | None) -> Ranking:
     claim = spec.model.claims[0]
     worths = tuple(replace(w, method=spec.model.methods[0].name, origin=origin) for w in found.worths)
     return replace(found, claim=claim.name, says=claim.says, quantity="volume", unit="L", worths=worths)
+
+
+def calibration(spec: Spec, *, truths: Truths = "prior", failures: Sequence[str] = ()) -> Calibration:
+    """A hundred simulations of a right engine, and some that failed for these reasons."""
+    rng = np.random.default_rng(4)
+    chances = rng.uniform(size=100)
+    done = [
+        {
+            "hypothesis": "",
+            "ranks": {name: int(rng.integers(LEVELS)) for name in spec.quantities},
+            "claims": {c.name: (float(p), bool(rng.uniform() < p)) for c in spec.model.claims},
+            "weights": {},
+            "drawn": {"along given axes": 1},
+        }
+        for p in chances
+    ]
+    return gather(spec, [*done, *({"failed": why} for why in failures)], truths=truths, seed=1)
 
 
 def pool(spec: Spec) -> Pool:

@@ -16,7 +16,7 @@ from gaugeglass.language.alternatives import alter
 from gaugeglass.language.files import load
 from gaugeglass.record import runs
 from gaugeglass.record.changes import Field, File, compared, differing
-from gaugeglass.record.histories import Otherwise, find, history
+from gaugeglass.record.histories import Otherwise, between, find, history
 
 type Made = Callable[..., Path]
 
@@ -179,6 +179,22 @@ def test_a_model_and_its_hypotheses_are_followed(
 
 
 # --- the fields of the inputs -------------------------------------------------------------------------------
+
+
+def test_the_runs_between_two_are_told_in_the_order_that_leads_from_one_to_the_other(made: Made) -> None:
+    first, second = made(), made(0.8, dossier=("104 ± 2 L", "105 ± 2 L"))
+    third, fourth = made(0.7), made(0.6)
+    made(0.5, of=third, asked={"without": ["public-1"]})
+    damage(third)
+    fifth = made(0.4)
+    opened = [runs.read(folder) for folder in (first, fifth)]
+    found = between(*opened)
+    assert [name for name, _ in found] == [second.name, fourth.name]
+    assert {o.id: o.stated for o in found[0][1].observations}["public-1"] == "105 ± 2 L"
+    assert [name for name, _ in between(*opened[::-1])] == [fourth.name, second.name]
+    assert between(opened[0], opened[0]) == ()
+    public = replace(opened[1], about={**opened[1].about, "public": True})
+    assert between(opened[0], public) == ()
 
 
 def test_inputs_differ_to_the_field(made: Made) -> None:

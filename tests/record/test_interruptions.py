@@ -104,7 +104,7 @@ def test_a_page_that_cannot_be_written_leaves_a_run_without_one(
         raise OSError(28, os.strerror(28))
 
     (run.folder / "report.html").unlink()
-    monkeypatch.setattr(runs.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(StoreError, match="No space left on device"):
         runs.add_page(run, [], "<html></html>")
     assert sorted(run.folder.rglob("*")) == [path for path in before if path.name != "report.html"]

@@ -18,7 +18,7 @@ from gaugeglass.language.alternatives import alter
 from gaugeglass.language.files import load
 from gaugeglass.language.spec import Spec
 from gaugeglass.record import outcomes, runs
-from gaugeglass.record.outcomes import DossierOutcome, begins, run_before, score
+from gaugeglass.record.outcomes import FEW_CLAIMS, DossierOutcome, begins, run_before, score
 
 SAID = Probability(0.7, 0.01)
 
@@ -256,8 +256,10 @@ def test_means_count_what_they_are_of(made: Made, workspace: Path, tmp_path: Pat
     assert found.brier is not None
     assert (found.brier.count, found.brier.score) == (3, pytest.approx(0.09))
     assert (len(found.quantities), found.covered) == (3, 3)
-    assert found.parts is not None
-    assert found.parts.brier == pytest.approx(0.09)
+    assert found.parts is None  # of three claims
+    many = score([(spec, tmp_path / "reports")] * FEW_CLAIMS).parts
+    assert many is not None
+    assert many.brier == pytest.approx(0.09)
     assert [(b.count, b.share) for b in found.bins] == [(3, 1.0)]
     assert found.crps_ratio == pytest.approx(1.0)  # the prior's draws are the posterior's here
     assert found.is_few

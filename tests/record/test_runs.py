@@ -3,6 +3,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import shutil
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from types import SimpleNamespace
@@ -14,7 +15,7 @@ import pytest
 from gaugeglass.errors import StoreError
 from gaugeglass.judgement.results import Assessment
 from gaugeglass.language.files import load
-from gaugeglass.record import redaction, runs
+from gaugeglass.record import redaction, runs, store
 
 
 def write(posterior: Any, assessment: Assessment, picture: Any, reports: Path) -> Path:
@@ -110,7 +111,7 @@ def test_a_full_disk_leaves_nothing(
         if next(count) == at:
             raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(runs.os, "fsync", full)
+    monkeypatch.setattr(os, "fsync", full)
     with pytest.raises(StoreError, match="No space left on device"):
         write(posterior, assessment, picture, tmp_path / "reports")
     assert list((tmp_path / "reports" / "tank").iterdir()) == []
@@ -122,7 +123,7 @@ def test_an_interrupt_leaves_nothing(
     def interrupt(handle: int) -> None:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(runs.os, "fsync", interrupt)
+    monkeypatch.setattr(os, "fsync", interrupt)
     with pytest.raises(KeyboardInterrupt):
         write(posterior, assessment, picture, tmp_path / "reports")
     assert list((tmp_path / "reports" / "tank").iterdir()) == []
@@ -150,8 +151,8 @@ def test_what_a_killed_process_leaves_is_no_run(
     def kill(place: Path) -> None:
         raise SystemExit(9)
 
-    monkeypatch.setattr(runs, "_sync", kill)
-    monkeypatch.setattr(runs.shutil, "rmtree", lambda *_, **__: None)
+    monkeypatch.setattr(store, "_sync", kill)
+    monkeypatch.setattr(shutil, "rmtree", lambda *_, **__: None)
     with pytest.raises(SystemExit):
         write(posterior, assessment, picture, tmp_path)
     left = list((tmp_path / "tank").iterdir())

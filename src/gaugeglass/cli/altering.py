@@ -11,6 +11,7 @@ from gaugeglass.cli.printing import warn
 from gaugeglass.errors import SpecError
 
 if TYPE_CHECKING:
+    from gaugeglass.errors import Fault
     from gaugeglass.language.spec import Alternative, Spec
 
 _ROWS = (
@@ -61,11 +62,25 @@ def asked_for(context: click.Context) -> Alternative | None:
 
 
 def altered_spec(spec: Spec, asked: Alternative) -> Spec:
-    """What was read, with what is asked for; what is odd with that is said."""
-    from gaugeglass.language.alternatives import check_alternative
+    """What was read, with what is asked for; what is odd with that is said, and what changes nothing is left out of it.
 
+    Raises
+    ------
+    SpecError
+        If it is at fault, or changes nothing at all.
+    """
+    from gaugeglass.language.alternatives import check_alternative
+    from gaugeglass.language.unchanged import faults_of, remaining, unchanged
+
+    idle: tuple[Fault, ...] = ()
     checked = check_alternative(spec, asked, as_options=True)
-    warn(checked.warnings)
+    if checked.spec is not None:
+        part = unchanged(spec, checked.spec)
+        idle, left = faults_of(part, checked.spec), remaining(asked, part)
+        if left.is_none:
+            raise SpecError(idle)
+        checked = check_alternative(spec, left, as_options=True) if idle else checked
+    warn((*idle, *checked.warnings))
     if checked.spec is None:
         raise SpecError(checked.faults)
     return checked.spec

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gaugeglass.cli.printing import print_json, progress, width
+from gaugeglass.cli.printing import print_json, progress, say, width
 from gaugeglass.cli.program import BUG, DONE, FAULTY, REFUSED, STORE
 from gaugeglass.cli.recorded import reports_of
 from gaugeglass.errors import InferenceError, SpecError, StoreError
@@ -25,10 +25,14 @@ BADNESS = (DONE, FAULTY, REFUSED, STORE, BUG)
 
 @dataclass(frozen=True)
 class Assessing:
-    """One dossier after another, each read, assessed and recorded where the files are."""
+    """One dossier after another, each read, assessed and recorded where the files are.
+
+    With ``resume``, what is done already is kept.
+    """
 
     seed: int
     draws: int
+    resume: bool = False
 
     def prepare(self) -> None:
         """Each dossier has a density of its own."""
@@ -36,9 +40,9 @@ class Assessing:
     def do(self, prepared: None, job: tuple[str, str]) -> dict[str, Any]:
         """What came of one file; what goes wrong is told and ends nothing else."""
         file, reports = job
-        empty = dict.fromkeys(("dossier", "subject", "sentence", "run"), "")
+        empty = {**dict.fromkeys(("dossier", "subject", "sentence", "run"), ""), "kept": False}
         try:
-            return {"file": file, "status": DONE, "message": "", **_assessed(file, reports, self.seed, self.draws)}
+            return {"file": file, "status": DONE, "message": "", **self._assessed(file, Path(reports))}
         except SpecError as problem:
             return {"file": file, "status": FAULTY, "message": str(problem), **empty}
         except InferenceError as problem:
@@ -49,31 +53,33 @@ class Assessing:
             told = f"a bug of gaugeglass: {type(problem).__name__}: {problem}"
             return {"file": file, "status": BUG, "message": told, **empty}
 
+    def _assessed(self, file: str, reports: Path) -> dict[str, Any]:
+        from gaugeglass.inference.posterior import infer
+        from gaugeglass.language.files import load
+        from gaugeglass.record import runs
+        from gaugeglass.record.indices import finished
 
-def _assessed(file: str, reports: str, seed: int, draws: int) -> dict[str, str]:
-    from gaugeglass.inference.posterior import infer
-    from gaugeglass.language.files import load
-
-    posterior = infer(load(file), seed=seed, draws=draws)
-    folder = record_examined(posterior, Path(reports))
-    return {
-        "dossier": posterior.spec.dossier.name,
-        "subject": posterior.spec.dossier.subject,
-        "sentence": _sentence(folder),
-        "run": str(Path(reports, *folder.parts[-2:])),
-    }
-
-
-def _sentence(folder: Path) -> str:
-    from gaugeglass.record import runs
-
-    return runs.read(folder).assessment.sentence
+        spec = load(file)
+        runs.calibrations_of(spec, reports)  # what is damaged is said before the work
+        kept = finished(spec, reports, seed=self.seed, draws=self.draws) if self.resume else None
+        run = kept or runs.read(record_examined(infer(spec, seed=self.seed, draws=self.draws), reports))
+        return {
+            "dossier": spec.dossier.name,
+            "subject": spec.dossier.subject,
+            "sentence": run.assessment.sentence,
+            "run": str(Path(reports, *run.folder.parts[-2:])),
+            "kept": kept is not None,
+        }
 
 
 def assess_files(
-    files: Sequence[str], *, seed: int, draws: int, as_json: bool, reports: Path | None, place: Place
-) -> int:
-    """Assess dossiers, write an index into each folder of reports, print what came of each; the worst exit status."""
+    files: Sequence[str], *, seed: int, draws: int, as_json: bool, reports: Path | None, place: Place,
+    resume: bool = False,
+) -> int:  # fmt: skip
+    """Assess dossiers, write an index into each folder of reports, print what came of each; the worst exit status.
+
+    With ``resume``, what is done already is kept.
+    """
     from gaugeglass.inference.fanout import HERE, Place, fan_out
 
     jobs = [(file, str(reports or reports_of(file))) for file in dict.fromkeys(files)]
@@ -83,9 +89,11 @@ def assess_files(
     with progress() as tell:
         tell("starting", 0.0)
         done = fan_out(
-            Assessing(seed, draws), jobs, own,
+            Assessing(seed, draws, resume), jobs, own,
             advance=lambda count, of: tell(f"dossier {min(count + 1, of)} of {of}", count / of),
         )  # fmt: skip
+    if count := sum(d["kept"] for d in done):
+        say(f"kept as done already: {count} of {len(done)}")
     indices = [_indexed(Path(folder), jobs, done) for folder in dict.fromkeys(folder for _, folder in jobs)]
     from gaugeglass.publication.indices import assessments_document, assessments_text
 

@@ -9,12 +9,22 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gaugeglass.cli.printing import colored, load_dossier, print_json, progress, save_pictures, width
-from gaugeglass.cli.program import figures_option, file_argument, gaugeglass, json_option, seed_option
+from gaugeglass.cli.printing import colored, load_dossier, print_json, progress, refuse_taken, save_pictures, width
+from gaugeglass.cli.program import (
+    figures_option,
+    file_argument,
+    gaugeglass,
+    json_option,
+    reports_option,
+    seed_option,
+)
+from gaugeglass.cli.recorded import reports_of
+from gaugeglass.errors import StoreError
 
 if TYPE_CHECKING:
     from gaugeglass.inference.fanout import Place
     from gaugeglass.judgement.calibration import Truths
+    from gaugeglass.language.spec import Spec
 
 
 def place_options(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -59,10 +69,11 @@ def place_options(command: Callable[..., Any]) -> Callable[..., Any]:
 )  # fmt: skip
 @place_options
 @json_option
+@reports_option
 @figures_option
 def calibrate(
-    file: str, simulations: int, truths: Truths, seed: int, keep: Path | None, place: Place, as_json: bool,
-    figures: Path | None,
+    file: str, *, simulations: int, truths: Truths, seed: int, keep: Path | None, place: Place, as_json: bool,
+    reports: Path | None, figures: Path | None,
 ) -> None:  # fmt: skip
     """Say whether the engine is right as often as it says, on the evidence that the dossier FILE has.
 
@@ -73,19 +84,24 @@ def calibrate(
 
     Truths are drawn, evidence like the dossier's is simulated from each, and all is inferred again under every
     hypothesis: 90 % intervals should hold nine truths in ten, and what is given 30 % come true three times in ten.
-    It tests the inference, not the model. Nothing is recorded.
+    It tests the inference, not the model. It is recorded beside the runs of the dossier, with a page of its own, and
+    pages that are made of the same files after it show it.
     """  # noqa: D301 - click takes the sign for a paragraph to be left as it is
     spec = load_dossier(file)
     if not spec.evidence:
         raise click.UsageError(f"no observation of {file} counts, so there is nothing to simulate")
+    refuse_taken(figures, (f"calibration-{truths}-{what}" for what in ("ranks", "inside", "chances")))
     with progress() as tell:
         tell("starting", 0.0)
         from gaugeglass import calibrate as calibrate_spec
+        from gaugeglass import record_calibration
 
         found = calibrate_spec(
             spec, simulations=simulations, truths=truths, seed=seed, processes=place.processes, cluster=place.cluster,
             keep=keep, progress=tell,
         )  # fmt: skip
+        tell("drawing pictures", 1.0)
+        folder = record_calibration(found, spec, reports=reports or reports_of(file))
     from gaugeglass.publication.calibrations import calibration_document, calibration_text
 
     if figures is not None:
@@ -93,6 +109,21 @@ def calibrate(
 
         save_pictures(calibration_pictures(found, spec), figures)
     if as_json:
-        print_json(calibration_document(found, spec))
+        print_json({**calibration_document(found, spec), "folder": str(folder)})
         return
     click.echo(calibration_text(found, spec, width(), color=colored()))
+    click.echo(f"\nfolder  {folder}\npage    {folder / 'report.html'}")
+    click.echo(f"shown   {_shown_by(spec, file, folder.parents[2])}")
+
+
+def _shown_by(spec: Spec, file: str, reports: Path) -> str:
+    """Which command makes the page of a run that shows a calibration on the same files."""
+    from gaugeglass.record import runs
+
+    try:
+        run = runs.of_same_files(runs.input_digests(spec), reports, spec.dossier.name)
+    except StoreError:
+        run = None
+    if run is None or (run / "report.html").is_file():
+        return f"by the next 'gaugeglass assess {file}'"
+    return f"by 'gaugeglass report {run}', which makes the page of a run of the same files"

@@ -11,11 +11,10 @@ import click
 from gaugeglass.cli.printing import colored, load_dossier, print_json, progress, save_pictures, say, say_private, width
 from gaugeglass.cli.program import BUG, STORE, figures_option, gaugeglass, json_option, reports_option
 from gaugeglass.cli.recorded import reports_of
-from gaugeglass.errors import InferenceError, StoreError
+from gaugeglass.errors import StoreError
 
 if TYPE_CHECKING:
     from gaugeglass.inference.posterior import Posterior
-    from gaugeglass.judgement.paths import Path as Trail
     from gaugeglass.judgement.results import Assessment
     from gaugeglass.language.spec import Spec
     from gaugeglass.record.runs import Run
@@ -39,15 +38,17 @@ def compare(before: str, now: str, quick: bool, as_json: bool, reports: Path | N
       gaugeglass compare heron-35@latest~1 heron-35@latest
       gaugeglass compare heron-35@20260211T0915 reports/heron-35/20260304T101500Z-1f0c2d3e
 
-    Inputs are changed one after the other, the model first, then what has no date, then by date, and everything is
-    inferred again after each. A share depends on that order, so beside it stands what the change does made first of
-    all and last of all. Nothing is recorded.
+    Inputs are changed one after the other in the order in which they became known, and everything is inferred again
+    after each: as the runs between the two first had them, and of one run the model first, then what has no date, then
+    by date. A share depends on that order, so beside it stands what the change does made first of all and last of all.
+    Nothing is recorded.
     """  # noqa: D301 - click takes the sign for a paragraph to be left as it is
-    from gaugeglass.record.changes import compared
-
     old, new = (open_run(named, reports) for named in (before, now))
-    path, message = (None, "") if quick or old.digest == new.digest else _path(old, new)
-    found = compared(old, new, path, message)
+    with progress() as tell:
+        tell("starting", 0.0)
+        from gaugeglass import compare as compare_runs
+
+        found = compare_runs(old.folder, new.folder, refit=not quick, progress=tell)
     from gaugeglass.publication.comparisons import comparison_document, comparison_text
 
     if shown := next((run for run in (new, old) if _shows_private(run)), None):
@@ -210,22 +211,6 @@ def _place_of(dossier: str, reports: Path | None) -> tuple[Path, str]:
     if Path(dossier).is_file():
         return reports or reports_of(dossier), load_dossier(dossier).dossier.name
     return reports or Path("reports"), Path(dossier).name
-
-
-def _path(before: Run, now: Run) -> tuple[Trail | None, str]:
-    """What each changed input did, or why that is not known."""
-    try:
-        specs = [run.spec() for run in (before, now)]
-    except StoreError as problem:
-        return None, str(problem)
-    with progress() as tell:
-        tell("starting", 0.0)
-        from gaugeglass.judgement.paths import attribute
-
-        try:
-            return attribute(*specs, seed=int(now.about["seed"]), progress=tell), ""
-        except InferenceError as problem:
-            return None, f"a refit along the path was refused: {problem}"
 
 
 def _with_truth(reports: Path | None) -> Sequence[tuple[Spec, Path]]:

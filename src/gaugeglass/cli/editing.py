@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 @click.argument("folder", type=click.Path(path_type=Path))
 @json_option
 def new(folder: Path, as_json: bool) -> None:
-    """Lay out a workspace in FOLDER, with the shipped models and the demo dossier to start from.
+    """Lay out a workspace in FOLDER, with the shipped models and dossiers to start from.
 
     FOLDER is made, or must be empty: nothing is overwritten.
     """

@@ -11,7 +11,17 @@ import click
 
 from gaugeglass.cli.altering import altered_spec, asked_for, what_if_options
 from gaugeglass.cli.calibrating import place_options
-from gaugeglass.cli.printing import colored, load_dossier, print_json, progress, save_pictures, say, say_private, width
+from gaugeglass.cli.printing import (
+    colored,
+    load_dossier,
+    print_json,
+    progress,
+    refuse_taken,
+    save_pictures,
+    say,
+    say_private,
+    width,
+)
 from gaugeglass.cli.program import (
     draws_option,
     figures_option,
@@ -30,6 +40,7 @@ if TYPE_CHECKING:
     from gaugeglass.judgement.rankings import Ranking
     from gaugeglass.judgement.results import Assessment
     from gaugeglass.language.spec import Alternative, Candidate, Spec
+    from gaugeglass.record.runs import Run
 
 DEMO = "heron-35"
 """The dossier that ``demo`` assesses."""
@@ -68,38 +79,41 @@ def infer(context: click.Context, file: str, seed: int, draws: int, as_json: boo
 
     With something otherwise than the files say, which stay as they are, it records an alternative to the latest run of
     the same files and prints what that moved. Where there is no such run, the dossier as it stands is inferred first.
+    What would change nothing is refused, and what was asked before with the same seed and draws is shown as recorded.
     'report' and 'publish' show an alternative where it is named, and never as the latest run.
     """  # noqa: D301 - click takes the sign for a paragraph to be left as it is
-    from gaugeglass.record import runs
-
     if asked := asked_for(context):
         infer_alternative(file, asked, seed=seed, draws=draws, as_json=as_json, reports=reports or reports_of(file))
         return
-    posterior, assessment = infer_file(file, seed=seed, draws=draws)
-    folder = runs.write(posterior, assessment, (), None, reports or reports_of(file))
-    show_run(assessment, runs.read(folder), as_json=as_json)
+    run = _record(*infer_spec(load_dossier(file), seed=seed, draws=draws), reports or reports_of(file))
+    show_run(run.assessment, run, as_json=as_json)
 
 
 @gaugeglass.command()
 @click.argument("files", metavar="FILE...", nargs=-1, required=True, type=click.Path())
+@click.option(
+    "--resume", is_flag=True,
+    help="Keep what is done: runs of the same files, seed, draws and version, with their pages.",
+)  # fmt: skip
 @place_options
 @seed_option
 @draws_option
 @json_option
 @reports_option
 def assess(
-    files: tuple[str, ...], place: Place, seed: int, draws: int, as_json: bool, reports: Path | None
+    files: tuple[str, ...], *, place: Place, resume: bool, seed: int, draws: int, as_json: bool, reports: Path | None
 ) -> int | None:
     """Do the whole job for the dossier FILE: check, infer, judge, audit, rank candidates, record it with its page.
 
     Several are assessed side by side, in as many processes as there are cores unless told otherwise, and listed in
     reports/index.html. One that fails is listed there too and stops no other; the exit status is the worst of all: 3
-    before 4, 5 and 1. Workers of a cluster find the files, and leave the runs, where they are here.
+    before 4, 5 and 1. After an interruption --resume does what is left. Workers of a cluster find the files, and leave
+    the runs, where they are here.
     """
-    if len(files) > 1 or place.processes or place.cluster:
+    if len(files) > 1 or place.processes or place.cluster or resume:
         from gaugeglass.cli.assessing import assess_files
 
-        return assess_files(files, seed=seed, draws=draws, as_json=as_json, reports=reports, place=place)
+        return assess_files(files, seed=seed, draws=draws, as_json=as_json, reports=reports, place=place, resume=resume)
     (file,) = files
     assess_file(file, seed=seed, draws=draws, as_json=as_json, reports=reports or reports_of(file))
     return None
@@ -123,6 +137,7 @@ def audit(file: str, seed: int, draws: int, as_json: bool, figures: Path | None)
 
         return audit(posterior, progress=tell)
 
+    refuse_taken(figures, ("influence", "tipping", "prior-odds"))
     posterior, found = after_inference(load_dossier(file), examine, seed=seed, draws=draws)
     from gaugeglass.publication.audits import audit_document, audit_text
 
@@ -177,6 +192,7 @@ def next_(
     spec = load_dossier(file)
     proposed = _proposed(spec, stated)
     _refuse_to_rank(spec, claim, quantity, proposed)
+    refuse_taken(figures, ("candidates",))
 
     def rank(posterior: Posterior, tell: Callable[[str, float], None]) -> Ranking:
         from gaugeglass.judgement.candidates import rank_candidates, spec_candidates
@@ -215,7 +231,9 @@ def assess_file(file: str, *, seed: int, draws: int, as_json: bool, reports: Pat
         tell("drawing pictures", 0.0)
         return record_run(posterior, assessment, audited, ranking, reports=reports)
 
-    _, folder = after_inference(load_dossier(file), examined, seed=seed, draws=draws)
+    spec = load_dossier(file)
+    runs.calibrations_of(spec, reports)  # what is damaged is said before the work
+    _, folder = after_inference(spec, examined, seed=seed, draws=draws)
     run = runs.read(folder)
     more = [f"more    gaugeglass audit {file}", *([f"        gaugeglass next {file}"] if run.ranking else [])]
     show_run(run.assessment, run, as_json=as_json, more="\n".join(more))
@@ -224,16 +242,21 @@ def assess_file(file: str, *, seed: int, draws: int, as_json: bool, reports: Pat
 
 
 def infer_alternative(file: str, asked: Alternative, *, seed: int, draws: int, as_json: bool, reports: Path) -> None:
-    """Infer a dossier with something otherwise, record that and print what it moved."""
+    """Infer a dossier with something otherwise, record that and print what it moved; what is on record is shown."""
     from gaugeglass.record import runs
+    from gaugeglass.record.histories import alternative_asked
 
     spec = load_dossier(file)
     altered = altered_spec(spec, asked)
     parent = runs.parent(spec, reports)
     if parent is None:
-        parent = runs.read(runs.write(*infer_spec(spec, seed=seed, draws=draws), (), None, reports))
+        parent = _record(*infer_spec(spec, seed=seed, draws=draws), reports)
         say(f"there was no run of these files yet, so the dossier as it stands was inferred first: {parent.folder}")
-    run = runs.read(runs.write(*infer_spec(altered, seed=seed, draws=draws), (), None, reports, of=parent))
+    run = alternative_asked(altered, parent, reports, seed=seed, draws=draws)
+    if run is not None:
+        say("asked before with the same seed and draws: this is the alternative on record, and nothing was recorded")
+    else:
+        run = _record(*infer_spec(altered, seed=seed, draws=draws), reports, of=parent)
     from gaugeglass.publication.alternatives import alternative_document, alternative_text
 
     if as_json:
@@ -243,9 +266,11 @@ def infer_alternative(file: str, asked: Alternative, *, seed: int, draws: int, a
     show_place(run)
 
 
-def infer_file(file: str, *, seed: int, draws: int) -> tuple[Posterior, Assessment]:
-    """Infer and judge a dossier."""
-    return infer_spec(load_dossier(file), seed=seed, draws=draws)
+def _record(posterior: Posterior, assessment: Assessment, reports: Path, *, of: Run | None = None) -> Run:
+    """Record a run without its page, and read it."""
+    from gaugeglass.record import runs
+
+    return runs.read(runs.write(posterior, assessment, (), None, reports, of=of))
 
 
 def infer_spec(spec: Spec, *, seed: int, draws: int) -> tuple[Posterior, Assessment]:

@@ -7,6 +7,7 @@ import json
 import os
 import shutil
 import sys
+import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -72,27 +73,50 @@ def progress() -> Iterator[Callable[[str, float], None]]:
         yield lambda what, share: bar.update(task, description=what, completed=share)
 
 
-def save_pictures(pictures: Iterable[Picture], folder: Path) -> None:
-    """Write pictures, each with its text equivalent and its numbers; nothing there is overwritten by anything else."""
-    from gaugeglass.record.documents import dump
+def writable_folder(context: click.Context, parameter: click.Parameter, folder: Path | None) -> Path | None:
+    """A folder that an option names, once it is sure that files can be written there, before anything is inferred.
 
-    files: dict[Path, bytes] = {}
+    Raises
+    ------
+    StoreError
+        If none can.
+    """
+    if folder is None:
+        return None
+    there = next(place for place in (folder, *folder.absolute().parents) if place.exists() or place.is_symlink())
+    try:
+        Path(tempfile.mkdtemp(prefix=".partial-", dir=there)).rmdir()
+    except OSError as problem:
+        raise StoreError(f"nothing can be written to {folder}: {problem.strerror}") from problem
+    return folder
+
+
+def refuse_taken(folder: Path | None, names: Iterable[str]) -> None:
+    """Refuse a folder for pictures that has one of these names already, before anything is inferred.
+
+    Raises
+    ------
+    StoreError
+        If it has.
+    """
+    if folder is None:
+        return
+    from gaugeglass.record.handouts import taken
+
+    if there := taken(folder, (f"{name}.{suffix}" for name in names for suffix in ("svg", "png", "json"))):
+        raise StoreError(f"{there} is there already and stays as it is; choose another folder")
+
+
+def save_pictures(pictures: Iterable[Picture], folder: Path) -> None:
+    """Write pictures, each with its text equivalent and its numbers: all or none, and over nothing that is there."""
+    from gaugeglass.record.documents import dump
+    from gaugeglass.record.handouts import hand_out
+
+    files: dict[str, bytes] = {}
     for p in pictures:
         words = dump({"name": p.name, "title": p.title, "alt": p.alt, "numbers": p.numbers})
-        files |= {folder / f"{p.name}.svg": p.svg, folder / f"{p.name}.png": p.png, folder / f"{p.name}.json": words}
-    try:
-        if there := next((path for path, content in files.items() if _is_other(path, content)), None):
-            raise StoreError(f"{there} is there already with other content and stays as it is; choose another folder")
-        folder.mkdir(parents=True, exist_ok=True)
-        for path, content in files.items():
-            path.write_bytes(content)
-    except OSError as problem:
-        raise StoreError(f"no pictures can be written to {folder}: {problem.strerror}") from problem
-
-
-def _is_other(path: Path, content: bytes) -> bool:
-    """Whether something else is at a path."""
-    return path.is_symlink() or (path.exists() and path.read_bytes() != content)
+        files |= {f"{p.name}.svg": p.svg, f"{p.name}.png": p.png, f"{p.name}.json": words}
+    hand_out(files, folder)
 
 
 def load_dossier(file: str) -> Spec:

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import click
 
+from gaugeglass.cli.printing import writable_folder
+
 DONE, BUG, USAGE, FAULTY, REFUSED, STORE, INTERRUPTED = 0, 1, 2, 3, 4, 5, 130
 """Exit statuses."""
 
@@ -50,8 +52,8 @@ reports_option = click.option(
     help="Where runs are kept.  [default: reports/ of the dossier's workspace]",
 )  # fmt: skip
 figures_option = click.option(
-    "--figures", metavar="FOLDER", type=click.Path(file_okay=False, path_type=Path),
-    help="Draw the pictures into this folder too, as SVG and PNG with their numbers.",
+    "--figures", metavar="FOLDER", type=click.Path(file_okay=False, path_type=Path), callback=writable_folder,
+    help="Draw the pictures into this folder too, as SVG and PNG with their numbers; nothing there is overwritten.",
 )  # fmt: skip
 file_argument = click.argument("file", type=click.Path())
 

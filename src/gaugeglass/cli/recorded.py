@@ -91,15 +91,20 @@ def reports_of(file: str) -> Path:
 
 def make_page(run: Run) -> None:
     """Give a recorded run its pictures and its page."""
+    from gaugeglass.publication.calibrations import calibration_entry
     from gaugeglass.publication.figures import pictures
     from gaugeglass.publication.page import page
-    from gaugeglass.record import runs
+    from gaugeglass.publication.reckonings import recorded_pictures
+    from gaugeglass.record import calibrations, runs
 
     spec = run.spec()
     audit, ranking = run.audit, run.ranking
-    drawn = pictures(spec, run.assessment, *run.draws(), audit=audit, ranking=ranking)
+    shown = () if run.alternative else calibrations.latest(run.folder.parent, run.inputs)
+    drawn = [*pictures(spec, run.assessment, *run.draws(), audit=audit, ranking=ranking),
+             *recorded_pictures(shown, spec)]  # fmt: skip
     told = runs.facts(run.about)
-    runs.add_page(run, drawn, page(spec, run.assessment, drawn, told, pool=run.pool(), audit=audit, ranking=ranking))
+    text = page(spec, run.assessment, drawn, told, pool=run.pool(), audit=audit, ranking=ranking, calibrations=shown)
+    runs.add_page(run, drawn, text, shown=[calibration_entry(made, spec) for made in shown])
 
 
 def show_run(assessment: Assessment, run: Run, *, as_json: bool, more: str = "") -> None:

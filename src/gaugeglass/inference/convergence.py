@@ -16,34 +16,34 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special
+from scipy import fft, special
 
 type Floats = NDArray[np.float64]
 
 _FEWEST = 4  # draws a chain
 
 
-def r_hat(x: Floats) -> Floats:
-    """Rank-normalised split R-hat, the larger of bulk and tail [1]_. dims ("chain", "draw", "free") to ("free",). [1]
+def mixing(x: Floats) -> tuple[Floats, Floats]:
+    """Rank-normalised split R-hat, the larger of bulk and tail, and the effective number of draws for the bulk [1]_.
 
-    NaN where all draws agree, or where there is one chain only.
+    Dims ("chain", "draw", "free") to ("free",), both. [1] R-hat is NaN where all draws agree, or where there is one
+    chain only.
     """
-    if x.shape[0] < 2 or x.shape[1] < _FEWEST:
-        return np.full(x.shape[2], np.nan)
     halves = _split(x)
-    folded = np.abs(halves - np.median(halves, axis=(0, 1)))
-    return np.maximum(_r_hat(_normal_scores(halves)), _r_hat(_normal_scores(folded)))
-
-
-def ess_bulk(x: Floats) -> Floats:
-    """Effective number of draws for the bulk [1]_. dims ("chain", "draw", "free") to ("free",). [1]"""
-    return _ess(_normal_scores(_split(x)))
+    scores = _normal_scores(halves)
+    if x.shape[0] < 2 or x.shape[1] < _FEWEST:
+        return np.full(x.shape[2], np.nan), _ess(scores)
+    flat = halves.reshape(len(halves), -1)
+    folded = np.abs(flat - np.median(flat, axis=1, keepdims=True)).reshape(halves.shape)
+    return np.maximum(_r_hat(scores), _r_hat(_normal_scores(folded))), _ess(scores)
 
 
 def ess_tail(x: Floats) -> Floats:
-    """Effective number of draws for the 5 % and 95 % quantiles, the smaller [1]_. dims as in ``ess_bulk``. [1]"""
-    lower, upper = (x <= np.quantile(x, q, axis=(0, 1)) for q in (0.05, 0.95))
-    return np.minimum(_ess(_split(lower.astype(np.float64))), _ess(_split(upper.astype(np.float64))))
+    """Effective number of draws for the 5 % and 95 % quantiles, the smaller [1]_. dims as in ``mixing``. [1]"""
+    halves = _split(x)
+    lower, upper = np.quantile(x, (0.05, 0.95), axis=(0, 1))[..., None, None]
+    both = np.concatenate([halves <= lower, halves <= upper]).astype(np.float64)
+    return np.asarray(_ess(both).reshape(2, -1).min(axis=0))
 
 
 def ess_mean(x: Floats) -> Floats:
@@ -59,59 +59,69 @@ def e_bfmi(energy: Floats) -> Floats:
 
 
 def _split(x: Floats) -> Floats:
+    """Halves of the chains, dims ("free", "half", "draw"): what is summed and transformed lies together."""
     half = x.shape[1] // 2
-    return np.concatenate([x[:, :half], x[:, -half:]])
+    return np.ascontiguousarray(np.moveaxis(np.concatenate([x[:, :half], x[:, -half:]]), 2, 0))
 
 
 def _normal_scores(x: Floats) -> Floats:
-    """What a normal value of the same rank would be (eq. 14 of [1]_)."""
-    flat = x.reshape(-1, x.shape[2])
-    ranks = np.stack([_ranks(column) for column in flat.T], axis=1)
-    return np.asarray(special.ndtri((ranks - 3 / 8) / (len(flat) + 1 / 4)).reshape(x.shape))
+    """What a normal value of the same rank would be (eq. 14 of [1]_), ranks being over each coordinate."""
+    flat = x.reshape(len(x), -1)
+    order = np.argsort(flat, axis=1)
+    twice = _twice_ranks(np.take_along_axis(flat, order, axis=1))
+    size = flat.shape[1]
+    of_rank = special.ndtri((np.arange(2, 2 * size + 1) / 2 - 3 / 8) / (size + 1 / 4))
+    scores = np.empty_like(flat)
+    np.put_along_axis(scores, order, of_rank[twice - 2], axis=1)
+    return scores.reshape(x.shape)
 
 
-def _ranks(values: Floats) -> Floats:
-    """Ranks from 1; equal values share their mean."""
-    _, which, counts = np.unique(values, return_inverse=True, return_counts=True)
-    last = np.cumsum(counts)
-    return np.asarray((last - (counts - 1) / 2)[which])
+def _twice_ranks(ordered: Floats) -> NDArray[np.int64]:
+    """Twice the ranks from 1 of rows in order; equal values share their mean."""
+    rows, size = ordered.shape
+    is_new = np.ones(ordered.shape, dtype=np.bool_)
+    is_new[:, 1:] = ordered[:, 1:] != ordered[:, :-1]
+    which = np.cumsum(is_new) - 1
+    counts = np.bincount(which)
+    twice = (2 * np.cumsum(counts) - counts + 1)[which].reshape(ordered.shape)
+    return np.asarray(twice - 2 * size * np.arange(rows)[:, None])
 
 
 def _r_hat(x: Floats) -> Floats:
-    size = x.shape[1]
+    size = x.shape[2]
     with np.errstate(all="ignore"):
-        ratio = np.var(x.mean(axis=1), axis=0, ddof=1) / np.var(x, axis=1, ddof=1).mean(axis=0)
+        ratio = np.var(x.mean(axis=2), axis=1, ddof=1) / np.var(x, axis=2, ddof=1).mean(axis=1)
     return np.asarray(np.sqrt(ratio + (size - 1) / size))
 
 
 def _ess(x: Floats) -> Floats:
     """Effective number of draws by Geyer's initial monotone sequence (eq. 10 to 13 of [1]_, [2]_)."""
-    chains, draws, size = x.shape
+    size, chains, draws = x.shape
     total = float(chains * draws)
     if draws < _FEWEST:
         return np.full(size, np.nan)
     covariance = _autocovariance(x)
-    within = covariance[:, 0].mean(axis=0) * draws / (draws - 1)
-    between = np.var(x.mean(axis=1), axis=0, ddof=1) if chains > 1 else 0.0
+    within = covariance[:, :, 0].mean(axis=1) * draws / (draws - 1)
+    between = np.var(x.mean(axis=2), axis=1, ddof=1) if chains > 1 else 0.0
     pooled = within * (draws - 1) / draws + between
     with np.errstate(all="ignore"):
-        rho = 1 - (within - covariance.mean(axis=0)) / pooled
-    rho[0] = 1.0
+        rho = 1 - (within[:, None] - covariance.mean(axis=1)) / np.asarray(pooled)[:, None]
+    rho[:, 0] = 1.0
     pairs = draws // 2 - 1
-    even, odd = rho[0 : 2 * pairs : 2], rho[1 : 2 * pairs : 2]
+    even, odd = rho[:, 0 : 2 * pairs : 2], rho[:, 1 : 2 * pairs : 2]
     sums = even + odd
-    ends = np.where((sums <= 0).any(axis=0), (sums <= 0).argmax(axis=0), pairs - 1)
-    falling = np.minimum.accumulate(sums, axis=0)
-    before = np.where(np.arange(pairs)[:, None] < ends, falling, 0.0).sum(axis=0)
-    last = np.maximum(np.take_along_axis(even, ends[None], axis=0)[0], 0.0)
+    ends = np.where((sums <= 0).any(axis=1), (sums <= 0).argmax(axis=1), pairs - 1)
+    falling = np.minimum.accumulate(sums, axis=1)
+    before = np.where(np.arange(pairs) < ends[:, None], falling, 0.0).sum(axis=1)
+    last = np.maximum(np.take_along_axis(even, ends[:, None], axis=1)[:, 0], 0.0)
     tau = np.maximum(-1 + 2 * before + last, 1 / np.log10(total))
-    return np.asarray(np.where(np.ptp(x, axis=(0, 1)) < 1e-15, total, total / tau))
+    return np.asarray(np.where(np.ptp(x, axis=(1, 2)) < 1e-15, total, total / tau))
 
 
 def _autocovariance(x: Floats) -> Floats:
     """Along draws, at every lag, dims as ``x``."""
-    draws = x.shape[1]
-    size = 1 << (2 * draws - 1).bit_length()
-    spectrum = np.fft.rfft(x - x.mean(axis=1, keepdims=True), n=size, axis=1)
+    draws = x.shape[2]
+    size = fft.next_fast_len(2 * draws - 1, real=True)
+    spectrum = fft.rfft(x - x.mean(axis=2, keepdims=True), n=size)
     power = spectrum.real**2 + spectrum.imag**2
-    return np.asarray(np.fft.irfft(power, n=size, axis=1)[:, :draws] / draws)
+    return np.asarray(fft.irfft(power, n=size)[..., :draws] / draws)

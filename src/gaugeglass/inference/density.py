@@ -103,19 +103,37 @@ class Density:
 
     def prior(self, free: FreeVariable, hypothesis: str) -> Prior:
         """The prior of a coordinate under a hypothesis; one that is inert there keeps the first that uses it."""
-        if not free.latent:
-            return ERROR
+        return (
+            ERROR
+            if not free.latent
+            else self.layout.once(
+                ("prior", free.name, hypothesis), lambda: self._prior(free, self.hypothesis(hypothesis))
+            )
+        )
+
+    def _prior(self, free: FreeVariable, held: Hypothesis) -> Prior:
         latent = self.layout.latent(free.latent)
-        own = self.hypothesis(hypothesis).prior(latent)
+        own = held.prior(latent)
         if free.has_form(own):
             return own
         return next(p for h in self.spec.hypotheses if free.has_form(p := h.prior(latent)))
 
     def is_active(self, free: FreeVariable, hypothesis: str) -> bool:
         """Whether a coordinate moves anything under a hypothesis, rather than only keeping its own prior."""
-        held = self.hypothesis(hypothesis)
+        return self.layout.once(
+            ("active", free.name, hypothesis), lambda: self._moves(free, self.hypothesis(hypothesis))
+        )
+
+    def _moves(self, free: FreeVariable, held: Hypothesis) -> bool:
         return free.latent not in held.fix and (
             not free.latent or free.has_form(held.prior(self.layout.latent(free.latent)))
+        )
+
+    def form(self, latent: str, hypothesis: str) -> Variety:
+        """The form that a latent has under a hypothesis."""
+        return self.layout.once(
+            ("form", latent, hypothesis),
+            lambda: next(v for v in self.layout.varieties if self.is_active_form(v, latent, hypothesis)),
         )
 
     def is_active_form(self, v: Variety, latent: str, hypothesis: str) -> bool:
@@ -130,7 +148,7 @@ class Density:
         """The density of the same model for other readings, by the same compiled function if it has their places."""
         dossier = replace(self.spec.dossier, observations=observations, tables=())
         spec = replace(self.spec, dossier=dossier)
-        layout = Layout(spec)
+        layout = self.layout.for_readings(spec)
         if layout.structure == self.layout.structure:
             return Density(spec, layout, self.machine)
         return compile_density(spec)
@@ -263,20 +281,19 @@ class Density:
 
     def form_dials(self, v: Variety, dials: Dials) -> dict[str, float]:
         """What the dials say of a form of a latent's prior: how it is standardised, its bounds, its parameters."""
-        prior = self.prior(self.free[v.first], dials.hypothesis)
-        lower, upper = prior.bounds
-        floor = max(lower, self._floor(v, dials)) if v.latent in self.layout.floored else lower
-        far = {} if floor == lower else self._above_floor(v, floor, upper)
-        scale = {"centre": prior.centre, "spread": prior.spread} | far
-        norm = prior.log_normaliser + math.log(scale["spread"])
-        own = {
-            "stretch": dials.stretch.get(v.latent, 1.0),
-            "norm": norm,
-            "lower": lower,
-            "upper": upper,
-            "floor": floor,
-        }
-        return prior.values | own | scale
+        own = self.layout.once(("dials", v.name, dials.hypothesis), lambda: self._unmoved(v, dials.hypothesis))
+        own = own | {"stretch": dials.stretch.get(v.latent, 1.0)}
+        floor = self._floor(v, dials) if v.latent in self.layout.floored else -math.inf
+        if floor <= own["lower"]:
+            return own
+        far = self._above_floor(v, floor, own["upper"])
+        return own | far | {"floor": floor, "norm": own["norm"] + math.log(far["spread"] / own["spread"])}
+
+    def _unmoved(self, v: Variety, hypothesis: str) -> dict[str, float]:
+        prior = self.prior(self.free[v.first], hypothesis)
+        (lower, upper), norm = prior.bounds, prior.log_normaliser + math.log(prior.spread)
+        own = {"norm": norm, "lower": lower, "upper": upper, "floor": lower}
+        return prior.values | own | {"centre": prior.centre, "spread": prior.spread}
 
     def _floor(self, v: Variety, dials: Dials) -> float:
         """Half below the greatest serial number that counts, as a whole number is taken for a real one."""
@@ -360,6 +377,13 @@ class Density:
         self._many(len(x), len(self.free), *pointers)
         return values
 
+    def slopes(self, x: Floats, packed: Floats) -> Floats:
+        """Gradients of the log density at many points. dims of ``x`` and the gradients: ("point", "free")"""
+        held, gradients, values = np.ascontiguousarray(x, dtype=np.float64), np.empty(x.shape), np.empty(len(x))
+        pointers = (a.ctypes.data for a in (held, gradients, values, packed))
+        self._slopes(len(x), len(self.free), *pointers)
+        return gradients
+
     @cached_property
     def _one(self) -> Any:
         return self.machine.function("log_density", [ctypes.c_void_p] * 3, ctypes.c_double)
@@ -367,6 +391,10 @@ class Density:
     @cached_property
     def _many(self) -> Any:
         return self.machine.function("many", [ctypes.c_int64] * 2 + [ctypes.c_void_p] * 4, ctypes.c_int64)
+
+    @cached_property
+    def _slopes(self) -> Any:
+        return self.machine.function("slopes", [ctypes.c_int64] * 2 + [ctypes.c_void_p] * 4, ctypes.c_int64)
 
     def log_prior(self, x: Floats, free: FreeVariable, hypothesis: str) -> Floats:
         """Log density of one coordinate that is inert under a hypothesis, normalised over it."""
@@ -376,11 +404,13 @@ class Density:
 
     def in_order_of_descent(self, hypothesis: str) -> list[Variety]:
         """The forms of latents' priors, each after those that its parameters rest on."""
-        held = self.hypothesis(hypothesis)
+        return self.layout.once(("descent", hypothesis), lambda: self._in_order(self.hypothesis(hypothesis)))
+
+    def _in_order(self, held: Hypothesis) -> list[Variety]:
         waiting, ordered = list(self.layout.varieties), list[Variety]()
         while waiting:
             rests = {v.name: {n for _, tree in v.prior.trees for n in self.spec.ancestors(tree, held)} for v in waiting}
-            open_latents = {v.latent for v in waiting if self.is_active_form(v, v.latent, hypothesis)}
+            open_latents = {v.latent for v in waiting if self.is_active_form(v, v.latent, held.name)}
             ready = [v for v in waiting if not (rests[v.name] & open_latents) - {v.latent}]
             ordered += ready
             waiting = [v for v in waiting if v not in ready]
@@ -413,7 +443,7 @@ class Density:
             for name in self.spec.model.quantities:
                 value = np.asarray(whole[name], dtype=np.float64)
                 if name not in members:
-                    found[name] = np.broadcast_to(value, shape)
+                    found[name] = value if value.shape == shape else np.broadcast_to(value, shape)
                     continue
                 each = np.broadcast_to(value, (len(members[name]), *shape))
                 found |= {f"{name}[{m}]": each[k] for k, m in enumerate(members[name])}
@@ -428,6 +458,13 @@ class Values(dict[str, Any]):
         self.density, self.x, self.dials = density, x, dials
         self.held = density.hypothesis(dials.hypothesis)
         self.relations = {r.name: r for r in density.spec.model.relations}
+        self._forms: dict[str, dict[str, float]] = {}
+
+    def form(self, v: Variety) -> dict[str, float]:
+        """What the dials say of a form of a latent's prior."""
+        if v.name not in self._forms:
+            self._forms[v.name] = self.density.form_dials(v, self.dials)
+        return self._forms[v.name]
 
     def __missing__(self, name: str) -> Any:
         value, spec = self.named(name), self.density.spec
@@ -442,12 +479,11 @@ class Values(dict[str, Any]):
             return evaluate(self.held.equals(self.relations[name]), self)
         if name in self.held.fix:
             return self.held.fix[name]
-        v = next(v for v in self.density.layout.varieties if self.density.is_active_form(v, name, self.held.name))
-        return self.value(v)
+        return self.value(self.density.form(name, self.held.name))
 
     def value(self, v: Variety) -> Any:
         """A latent's value from its coordinates, which ``stretch`` moves away from or towards the prior's location."""
-        own = self.density.form_dials(v, self.dials)
+        own = self.form(v)
         base, slope, anchor = self.scale(v)
         t = base + slope * self.coordinates(v)
         wide = anchor + own["stretch"] * (t - anchor)
@@ -462,7 +498,7 @@ class Values(dict[str, Any]):
 
     def scale(self, v: Variety) -> tuple[Any, Any, Any]:
         """What a coordinate of 0 stands for on the unconstrained scale, what 1 adds, and the prior's location."""
-        held = self.density.form_dials(v, self.dials)
+        held = self.form(v)
         centre, width = held["centre"], held["spread"]
         if not v.prior.trees:
             return centre, width, centre
@@ -569,6 +605,11 @@ def sampled(dim: int, x: Array, g: Array, out: Array, d: Array) -> int:
 def many(points: int, dim: int, x: Array, g: Array, out: Array, d: Array) -> int:
     for i in range(points):
         out[i] = log_density(x[i * dim:], g, d)
+    return 0
+
+def slopes(points: int, dim: int, x: Array, g: Array, out: Array, d: Array) -> int:
+    for i in range(points):
+        out[i] = log_density(x[i * dim:], g[i * dim:], d)
     return 0
 """
 """How the sampler enters a density (4 and 3 tell it of a value or a slope that is not finite), and many points do."""

@@ -7,9 +7,10 @@ scalars at fixed places, then a table of members, then for each kind of readings
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
+from typing import Any
 
 from gaugeglass.inference.likelihoods import SCALED, Inexactness, Kind, condensable
 from gaugeglass.language.expressions import Node, Ref
@@ -72,9 +73,24 @@ class Block:
 
 @dataclass(frozen=True)
 class Layout:
-    """Where each coordinate and each dial of a Spec stands."""
+    """Where each coordinate and each dial of a Spec stands.
+
+    ``known`` holds what the model alone decides; layouts of the same model for other readings share it.
+    """
 
     spec: Spec = field(repr=False)
+    known: dict[tuple[object, ...], Any] = field(default_factory=dict, repr=False, compare=False)
+
+    def for_readings(self, spec: Spec) -> Layout:
+        """The layout of the same model for the readings of another Spec."""
+        return Layout(spec, self.known)
+
+    def once[T](self, key: tuple[object, ...], make: Callable[[], T]) -> T:
+        """What the model alone decides, found when it is first asked for."""
+        if key not in self.known:
+            self.known[key] = make()
+        found: T = self.known[key]
+        return found
 
     # --- coordinates --------------------------------------------------------------------------------------
 
@@ -165,7 +181,8 @@ class Layout:
     @cached_property
     def blocks(self) -> tuple[Block, ...]:
         """One for each kind of readings that the evidence has."""
-        return tuple(self._block(kind) for kind in sorted({self.kind_of(o) for o in self.spec.evidence}))
+        kinds = sorted({self.kind_of(o) for o in self.spec.evidence})
+        return tuple(self.once(("block", kind), partial(self._block, kind)) for kind in kinds)
 
     def _block(self, kind: Kind) -> Block:
         method = self.spec.model.method_by_name[kind.method]

@@ -78,15 +78,20 @@ class Proposal:
 
     def draw(self, count: int, rng: np.random.Generator) -> Floats:
         """Independent draws, dims ("draw", "free")."""
-        counts = rng.multinomial(count, [share for share, _ in self._parts])
-        return np.concatenate([p.draw(int(n), rng) for (_, p), n in zip(self._parts, counts, strict=True)])
+        counts = rng.multinomial(count, [share for share, _ in self.parts])
+        return np.concatenate([p.draw(int(n), rng) for (_, p), n in zip(self.parts, counts, strict=True)])
 
     def log_density(self, x: Floats) -> Floats:
         """Log density of the proposal at coordinates. dims ("draw", "free") to ("draw",) [nat]"""
-        return np.asarray(special.logsumexp([math.log(s) + p.log_density(x) for s, p in self._parts], axis=0))
+        return np.asarray(special.logsumexp([math.log(s) + p.log_density(x) for s, p in self.parts], axis=0))
+
+    def with_peak(self, peak: Peak, share: float) -> Proposal:
+        """The same with one more peak that has a share of the draws; the others keep theirs of what is left."""
+        return Proposal((peak, *self.peaks), np.array([share, *((1 - share) * self.shares)]))
 
     @cached_property
-    def _parts(self) -> list[tuple[float, Peak]]:
+    def parts(self) -> list[tuple[float, Peak]]:
+        """Peaks with the share of draws that each has, and with them what is drawn about as priors are."""
         parts = [(float(share), p) for share, p in zip(self.shares, self.peaks, strict=True)]
         size, rest = len(self.peaks[0].up), 1 - float(self.shares.sum())
         wide = Peak(Metric(np.zeros(size), np.eye(size)), 0.0, np.ones(size), np.ones(size))
@@ -164,11 +169,29 @@ def peak(density: Density, dials: Dials, start: Floats) -> Peak | None:
 
 def _bend(density: Density, packed: Floats, x: Floats) -> Floats:
     """Minus the second derivatives of the log density; dims ("free", "free")."""
-    rows = []
-    for step in _STEP * np.eye(len(x)):
-        rows.append((density.log_density(x - step, packed)[1] - density.log_density(x + step, packed)[1]) / (2 * _STEP))
-    found = np.array(rows)
+    steps = _STEP * np.eye(len(x))
+    below, above = np.split(density.slopes(np.concatenate([x - steps, x + steps]), packed), 2)
+    found = (below - above) / (2 * _STEP)
     return np.asarray(found + found.T) / 2
+
+
+def fitted(x: Floats, shares: Floats) -> Peak:
+    """A peak that is where weighted draws are, and as wide as they are, either way along each axis.
+
+    Parameters
+    ----------
+    x : dims ("draw", "free")
+        More draws than coordinates.
+    shares : dims ("draw",)
+        Their weights, which sum to 1.
+    """
+    mean = shares @ x
+    apart = x - mean
+    root = np.linalg.cholesky((shares[:, None] * apart).T @ apart)
+    z = linalg.solve_triangular(root, apart.T, lower=True)
+    up, down = (np.sqrt(np.where(side, z * z, 0.0) @ shares / np.maximum(side @ shares, _NO_SHARE))
+                for side in (z > 0, z <= 0))  # fmt: skip
+    return Peak(Metric(mean, root), math.nan, *(np.clip(w, _NARROWEST, _WIDEST) for w in (up, down)))
 
 
 def _widened(density: Density, packed: Floats, axes: Metric, height: float) -> Peak:

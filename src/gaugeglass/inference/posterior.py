@@ -16,10 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaugeglass.inference.density import Density, Floats, Quantities, compile_density
+from gaugeglass.inference.modes import Crossing, cross
 from gaugeglass.inference.nuts import SAMPLER
 from gaugeglass.inference.sampling import Fit, Settings, draw_prior, effective_size, fit
 from gaugeglass.inference.weighing import Evidence, Weights, log_evidence, log_evidence_by_bridge, weigh
-from gaugeglass.language.expressions import evaluate
+from gaugeglass.language.expressions import certainty
 from gaugeglass.language.spec import Claim, Given, Spec
 
 if TYPE_CHECKING:
@@ -121,10 +122,10 @@ class Posterior:
 
 
 def holds(claim: Claim, quantities: Mapping[str, Floats]) -> Floats:
-    """Whether a claim holds in each draw, as 0 and 1; dims as the quantities have them."""
+    """Whether a claim surely holds in each draw, as 0 and 1; dims as the quantities have them."""
     shape = np.shape(next(iter(quantities.values())))
     with np.errstate(all="ignore"):
-        return np.broadcast_to(np.asarray(evaluate(claim.holds, quantities), dtype=np.float64), shape)
+        return np.broadcast_to(np.asarray(certainty(claim.holds, quantities)[0], dtype=np.float64), shape)
 
 
 def infer(spec: Spec, *, seed: int = 1, draws: int = 1000, progress: Progress | None = None) -> Posterior:
@@ -175,7 +176,7 @@ def _without_value(posterior: Posterior) -> list[str]:
     ]
     more = [f"so have {len(found) - _MOST_NAMED} more"] if len(found) > _MOST_NAMED else []
     told = "; ".join([*found[:_MOST_NAMED], *more])
-    return [f"{told}: claims count such draws as false, and intervals leave them out"] if found else []
+    return [f"{told}: verdicts say what that leaves open, and intervals leave them out"] if found else []
 
 
 def reinfer(posterior: Posterior, spec: Spec, *, draws: int = 500, progress: Progress | None = None) -> Posterior:
@@ -218,8 +219,11 @@ def _study_nearby(posterior: Posterior, density: Density, settings: Settings) ->
     own = replace(settings, cores=1)
 
     def one(name: str) -> tuple[Fit, Evidence]:
-        found = fit(density, density.dials(name), own, start=_start(posterior, density, name), strict=False)
-        return found, log_evidence_by_bridge(density, found)
+        found = cross(density, density.dials(name), own)
+        if found is None:
+            start = _start(posterior, density, name)
+            found = Crossing(fit(density, density.dials(name), own, start=start, strict=False))
+        return found.fit, found.evidence or log_evidence_by_bridge(density, found.fit)
 
     names = [h.name for h in density.spec.hypotheses]
     with ThreadPoolExecutor(settings.cores) as pool:
@@ -238,18 +242,20 @@ type _Studied = dict[str, tuple[Fit, Evidence]]
 
 def _study(density: Density, settings: Mapping[str, Settings], seconds: dict[str, float], tell: Progress) -> _Studied:
     """A fit of each hypothesis named, and how well it foretells the evidence."""
-    fits = {}
+    found = {}
     for k, (name, own) in enumerate(settings.items()):
         tell(f"sampling {name}", k / len(settings))
-        fits[name] = _timed(seconds, "sampling", lambda name=name, own=own: _fit(density, name, own))  # type: ignore[misc]
+        found[name] = _timed(seconds, "sampling", lambda name=name, own=own: _fit(density, name, own))  # type: ignore[misc]
     tell("weighing hypotheses", 1.0)
     with ThreadPoolExecutor(next(iter(settings.values())).cores) as pool:
         evidences = _timed(
             seconds,
             "weighing",
-            lambda: list(pool.map(lambda name: log_evidence(density, fits[name], settings[name]), fits)),
+            lambda: list(
+                pool.map(lambda n: found[n].evidence or log_evidence(density, found[n].fit, settings[n]), found)
+            ),
         )
-    return {name: (fit, evidence) for (name, fit), evidence in zip(fits.items(), evidences, strict=True)}
+    return {name: (done.fit, evidence) for (name, done), evidence in zip(found.items(), evidences, strict=True)}
 
 
 def _gather(density: Density, studied: _Studied, settings: Settings, seconds: Mapping[str, float]) -> Posterior:
@@ -280,10 +286,14 @@ def _more_draws(posterior: Posterior) -> dict[str, int]:
     return {name: int(n) for name, n in zip(posterior.fits, wanted, strict=True) if n > 1}
 
 
-def _fit(density: Density, name: str, settings: Settings) -> Fit:
+def _fit(density: Density, name: str, settings: Settings) -> Crossing:
     if not density.spec.evidence:
-        return draw_prior(density, name, draws=settings.draws * 25, chains=settings.chains, seed=settings.seed)
-    return fit(density, density.dials(name), settings)
+        draws = settings.draws * 25
+        return Crossing(draw_prior(density, name, draws=draws, chains=settings.chains, seed=settings.seed))
+    found = cross(density, density.dials(name), settings)
+    if found is not None and not found.fit.diagnostics.faults:
+        return found
+    return Crossing(fit(density, density.dials(name), settings))
 
 
 def _timed[T](seconds: dict[str, float], step: str, work: Callable[[], T]) -> T:

@@ -195,16 +195,18 @@ def _once(density: Density, dials: Dials, settings: Settings, start: Floats | No
     )  # fmt: skip
     chains = chains if axes is None else replace(chains, x=axes.coordinates(chains.x))
     quantities = density.quantities(chains.x, dials)
-    diagnostics = replace(_diagnose(density, dials, chains), remedy=remedy)
+    diagnostics = replace(diagnose(density, dials, chains), remedy=remedy)
     return Fit(dials.hypothesis, dials, chains.x, quantities, diagnostics)
 
 
-def _diagnose(density: Density, dials: Dials, chains: nuts.Chains) -> Diagnostics:
+def diagnose(density: Density, dials: Dials, chains: nuts.Chains) -> Diagnostics:
+    """The worst of each diagnostic over the coordinates that a hypothesis moves; no remedy is named."""
     active = density.active(dials.hypothesis)
     x = chains.x[..., active]
+    r_hat, ess_bulk = convergence.mixing(x)
     return Diagnostics(
-        r_hat=float(np.max(convergence.r_hat(x))),
-        ess_bulk=float(np.min(convergence.ess_bulk(x))),
+        r_hat=float(np.max(r_hat)),
+        ess_bulk=float(np.min(ess_bulk)),
         ess_tail=float(np.min(convergence.ess_tail(x))),
         e_bfmi=float(np.min(convergence.e_bfmi(chains.energy))),
         divergences=int(chains.diverging.sum()),

@@ -24,6 +24,7 @@ _PROPOSALS = 4  # proposals a draw; they cost a microsecond each
 _RUNGS = 12
 _STEEPNESS = 4.0
 _TURNS = 200
+_TINY = 1e-290  # below, digits are lost
 _REPLICATES = 4000
 
 
@@ -143,20 +144,24 @@ def bridge(own: Floats, proposed: Floats) -> tuple[float, float]:
     flat = own.ravel()
     proposed = np.where(np.isfinite(proposed), proposed, -np.inf)
     size = effective_size(own)
-    share_own = size / (size + len(proposed))
-    log_odds = math.log(share_own) - math.log1p(-share_own)
+    log_odds = math.log(size) - math.log(len(proposed))
     ratio = float(np.median(flat))
     for _ in range(_TURNS):
-        top = special.logsumexp(proposed - np.logaddexp(0.0, log_odds + proposed - ratio)) - math.log(len(proposed))
-        bottom = special.logsumexp(-np.logaddexp(0.0, log_odds + flat - ratio)) - math.log(len(flat))
-        new = float(top - bottom)
+        at_proposed, at_own = special.expit(log_odds + proposed - ratio), special.expit(ratio - log_odds - flat)
+        new = ratio - log_odds + _log_mean(at_proposed, log_odds + proposed - ratio)
+        new -= _log_mean(at_own, ratio - log_odds - flat)
         if abs(new - ratio) < 1e-10:
             break
         ratio = new
-    f_proposed = np.exp(proposed - ratio - np.logaddexp(0.0, log_odds + proposed - ratio))
-    f_own = np.exp(-np.logaddexp(0.0, log_odds + own - ratio))
-    variance = _relative_variance(f_proposed) / len(proposed) + _relative_variance(f_own) / effective_size(f_own)
+    variance = _relative_variance(at_proposed) / len(proposed)
+    variance += _relative_variance(at_own) / effective_size(at_own.reshape(own.shape))
     return ratio, math.sqrt(variance)
+
+
+def _log_mean(shares: Floats, logits: Floats) -> float:
+    """Log of the mean of logistic shares, by their logits where all are too small for a number. [nat]"""
+    mean = float(np.mean(shares))
+    return math.log(mean) if mean > _TINY else float(special.logsumexp(logits)) - math.log(len(logits))
 
 
 def _relative_variance(f: Floats) -> float:

@@ -29,14 +29,14 @@ VAGUE = 10.0
 """Effective draws of a hypothesis below which it may be more probable by far than it seems. [1]"""
 FEWEST_OWN = 50.0
 """The same where just that was drawn before, so that what is known of it is the answer, whatever the weights. [1]"""
-_FEWEST_TOLD = 25
+FEWEST_TOLD = 25
 """Draws among which the tail of weights is told at least. [1]"""
-_HARDLY_ONE = 0.05
+HARDLY_ONE = 0.05
 """Effective draws, in which a claim is otherwise than in the rest, up to which all are said to agree. [1]"""
-_FEWEST_OTHERWISE = 100
+FEWEST_OTHERWISE = 100
 """Effective draws on a claim's lesser side from which what is known beside them can be trusted. [1]"""
-_NEARLY_ZERO = 1e-12  # what rounding leaves of a probability on which all draws agree
-_FLAT = 0.7
+NEARLY_ZERO = 1e-12  # what rounding leaves of a probability on which all draws agree
+FLAT = 0.7
 """Difference of log weights that makes no tail to speak of: of a Pareto one with k above 0.25 it is wider. [nat]"""
 
 
@@ -61,8 +61,8 @@ class Answer:
     ``claims`` and ``hypotheses`` are probabilities by name; ``shares`` [1] are how much each draw counts, dims
     ("draw",). ``effective`` draws and ``pareto_k`` [1] are by hypothesis. The answer is ``reliable`` where those of
     every hypothesis that matters are within limits, of which ``weakest`` is the one that is nearest to them or
-    farthest beyond. A state that the pool has no columns for is not ``answered``: its numbers are NaN, and it takes a
-    refit.
+    farthest beyond. A state that the pool cannot tell, or for which it lacks draws, is not ``answered``: its numbers
+    are NaN, and it takes a refit.
     """
 
     answered: bool
@@ -133,7 +133,7 @@ def _told(pool: Pool, state: State) -> Floats | None:
         if r.id in state.scale and r.atom not in off:
             column = next(b.columns[1] for b in pool.blocks if b.atoms == (r.atom,))
             other[column] = _scaled(pool, r, pool.columns[column].values, state.scale[r.id])
-    return pool.log_likelihood(off, other)
+    return pool.log_likelihood(off, other) if pool.reaches(off) else None
 
 
 def _prior(pool: Pool, state: State) -> Floats:
@@ -228,9 +228,9 @@ def _shape(logs: Floats, size: float) -> float:
     Draws that count for little, since they are of other components, would be taken for the body of which the rest is
     the tail. Weights of draws that are all of one component are about equal, and have no tail.
     """
-    greatest = np.sort(logs)[-max(math.ceil(size), _FEWEST_TOLD) :]
+    greatest = np.sort(logs)[-max(math.ceil(size), FEWEST_TOLD) :]
     tail = greatest[-max(min(int(3 * math.sqrt(len(greatest))), len(greatest) // 5), 1) - 1 :]
-    return -math.inf if tail[-1] - tail[0] < _FLAT else smoothed(greatest)[1]
+    return -math.inf if tail[-1] - tail[0] < FLAT else smoothed(greatest)[1]
 
 
 def _probability(pool: Pool, parts: Sequence[_Part], weights: Floats, claim: int, at: float | None) -> Probability:
@@ -243,7 +243,7 @@ def _probability(pool: Pool, parts: Sequence[_Part], weights: Floats, claim: int
         known = pool.known_of_claim(claim, part.index)[0]
         own = part.variance(known, much + (p - whole) * of_weight, rest + (p - whole) * part.rest)
         variance += float(weight) ** 2 * own
-    if _NEARLY_ZERO < whole < 1 - _NEARLY_ZERO:
+    if NEARLY_ZERO < whole < 1 - NEARLY_ZERO:
         held = pool.holds(claim, at)
         return Probability(whole, math.hypot(math.sqrt(variance), _led(parts, weights, held, whole)))
     doubt = sum(float(w) * (1 - DOUBT ** (1 / max(part.size, 1))) for w, part in zip(weights, parts, strict=True))
@@ -258,7 +258,7 @@ def _led(parts: Sequence[_Part], weights: Floats, held: Floats, whole: float) ->
     shares = np.concatenate([w * part.a for w, part in zip(weights, parts, strict=True)])
     drawn = float(shares @ held)
     lesser = shares * (held if drawn < 0.5 else 1 - held)
-    few = float(lesser.sum()) ** 2 < _FEWEST_OTHERWISE * float(lesser @ lesser)
+    few = float(lesser.sum()) ** 2 < FEWEST_OTHERWISE * float(lesser @ lesser)
     return abs(whole - drawn) if few else 0.0
 
 
@@ -271,7 +271,7 @@ def _chance(pool: Pool, part: _Part, claim: int, at: float | None) -> tuple[floa
     known, off = pool.known_of_claim(claim, part.index)
     held, size, is_published = pool.holds(claim, at)[part.place], len(off), at in (None, _published_at(pool, claim))
     p, nothing = float(part.a @ held), np.zeros(2 * len(off))
-    agree = min(p, 1 - p) * part.size < _HARDLY_ONE
+    agree = min(p, 1 - p) * part.size < HARDLY_ONE
     if is_published and (part.own is not None or agree):
         much = np.concatenate([np.zeros(size), part.much])
         return min(max(p + float(part.much @ off), 0.0), 1.0), much, np.zeros(len(held))

@@ -8,20 +8,22 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 
 from gaugeglass.inference.density import Floats
-from gaugeglass.inference.posterior import Posterior, holds
+from gaugeglass.inference.posterior import Posterior
 from gaugeglass.inference.sampling import Fit
 from gaugeglass.judgement.atoms import Split
-from gaugeglass.judgement.codes import Column, coded, coded_below, moved_apart
+from gaugeglass.judgement.codes import BITS, Column, coded, coded_below, moved_apart
+from gaugeglass.judgement.limits import limit
 from gaugeglass.judgement.moves import leading
 from gaugeglass.judgement.pools import Compared, PooledClaim, PooledQuantity, PooledReading, Scaling
 from gaugeglass.judgement.predictions import chances_of_bases, predict, simulate
 from gaugeglass.judgement.scalings import FACTORS, curves, is_plain, log_likelihood_at, peak
 from gaugeglass.judgement.smoothing import means_and_errors
-from gaugeglass.language.expressions import Const, Node, Op, Ref, evaluate, names
-from gaugeglass.language.spec import Claim, Given, Observation, Spec
+from gaugeglass.judgement.undefined import surely_holds
+from gaugeglass.language.expressions import evaluate
+from gaugeglass.language.spec import Given, Observation
 
-BITS, _BITS_COMPARED = 13, 15
-"""How finely numbers of draws are told apart, and those that a claim compares. [bit]"""
+_BITS_COMPARED = 15
+"""How finely numbers are told apart that a claim compares. [bit]"""
 _MOST_QUANTITIES, _MOST_SIMULATED = 16, 60
 """How many quantities are kept of each draw, and up to how many observations what would be read of each. [1]"""
 _SEED = 0xB001
@@ -34,7 +36,7 @@ class Asked:
         self.posterior, self.parts = posterior, parts
         self.density, self.spec = posterior.density, posterior.spec
         self.listed = [o for o in self.spec.dossier.observations if o.id not in self.spec.set_aside]
-        self.compared = {c.name: found for c in self.spec.model.claims if (found := compared(self.spec, c))}
+        self.limits = {c.name: found for c in self.spec.model.claims if (found := limit(self.spec, c))}
         self.quantities = self._quantities()
         alone = {block[0] for block in parts.blocks if len(block) == 1}
         self.atom = {i: k for k, ids in enumerate(parts.ids) for i in ids}
@@ -47,15 +49,22 @@ class Asked:
             *(("scaled", f"{o.id} {factor:g}") for o in self.scaled for factor in FACTORS),
             *(("simulated", o.id) for o in self.simulated),
             *(("quantity", name) for name in self.quantities),
-            *(("claim", c.name) for c in self.spec.model.claims if c.name not in self.compared),
+            *(key for c in self.spec.model.claims if (key := self._key(c.name))[0] != "quantity"),
         ]
         self.place = {key: k for k, key in enumerate(self.keys)}
 
     def _quantities(self) -> tuple[str, ...]:
         """The leading ones, those that claims compare with a number, and others as long as there is room for them."""
         every = [n for n, q in self.spec.model.quantities.items() if not isinstance(q, Given) and not q.per]
-        first = [*leading(self.spec), *(side for side, _ in self.compared.values())]
+        first = [*leading(self.spec), *(found.name for found in self.limits.values() if found.name)]
         return tuple(dict.fromkeys([*first, *every]))[: max(_MOST_QUANTITIES, len(set(first)))]
+
+    def _key(self, claim: str) -> tuple[str, str]:
+        """The column of a claim: a quantity that it compares, what it alone compares, or whether it holds."""
+        own = self.limits.get(claim)
+        if own is None:
+            return "claim", claim
+        return ("quantity", own.name) if own.name else ("compared", claim)
 
     def answer(self, fit: Fit, key: tuple[str, str]) -> Floats:
         """A column for the draws of a fit of one chain, dims ("draw",)."""
@@ -69,7 +78,10 @@ class Asked:
                 return self._simulated(fit, self._reading(name))
             case "quantity":
                 return quantities[name]
-        return holds(next(c for c in self.spec.model.claims if c.name == name), quantities)
+            case "compared":
+                with np.errstate(all="ignore"):
+                    return np.asarray(np.broadcast_to(evaluate(self.limits[name].value, quantities), len(x)))
+        return surely_holds(next(c for c in self.spec.model.claims if c.name == name), quantities)
 
     def _reading(self, name: str) -> Observation:
         return next(o for o in self.listed if o.id == name)
@@ -87,15 +99,17 @@ class Asked:
 
     def coded(self, columns: Sequence[Floats]) -> list[Column]:
         """The columns as codes."""
-        ats = {side: [a for s, a in self.compared.values() if s == side] for side, _ in self.compared.values()}
+        ats: dict[tuple[str, str], list[Compared]] = {}
+        for name, own in self.limits.items():
+            ats.setdefault(self._key(name), []).append(own.compared)
         found = []
-        for (kind, name), values in zip(self.keys, columns, strict=True):
-            if kind == "scaled":
+        for key, values in zip(self.keys, columns, strict=True):
+            if key[0] == "scaled":
                 found.append(coded_below(values, bits=BITS))
                 continue
-            column = coded(values, bits=_BITS_COMPARED if name in ats else BITS)
-            for at in ats.get(name, []) if kind == "quantity" else []:
-                column = moved_apart(column, values, at.at)
+            column = coded(values, bits=_BITS_COMPARED if key in ats else BITS)
+            for compared in ats.get(key, []):
+                column = moved_apart(column, values, compared.at, is_above=compared.sign in (">=", "<"))
             found.append(column)
         return found
 
@@ -141,42 +155,22 @@ class Asked:
         """The claims, with what all draws and their shares say of each in every component."""
         found = [self._of_all(fit, shares) for fit, shares in drawn]
         for n, claim in enumerate(self.spec.model.claims):
-            side, compare = self.compared.get(claim.name, ("", None))
-            key = ("quantity", side) if compare else ("claim", claim.name)
+            own = self.limits.get(claim.name)
             yield PooledClaim(
                 name=claim.name,
                 says=claim.says,
                 threshold=claim.threshold,
-                column=first + self.place[key],
-                compare=compare,
+                column=first + self.place[self._key(claim.name)],
+                compare=own.compared if own else None,
                 published=_short([means[n] for means, _ in found]),
                 mcse=_short([errors[n] for _, errors in found]),
             )
 
     def _of_all(self, fit: Fit, shares: Floats) -> tuple[Floats, Floats]:
-        values = [holds(claim, fit.quantities) for claim in self.spec.model.claims]
+        values = [surely_holds(claim, fit.quantities) for claim in self.spec.model.claims]
         return means_and_errors(np.stack(values, axis=-1), shares) if values else (np.empty(0), np.empty(0))
 
 
 def _short(values: Iterable[float]) -> tuple[float, ...]:
     """Numbers to seven digits, which as text are half as long."""
     return tuple(float(f"{v:.7g}") for v in values)
-
-
-_SIGNS = {"gt": ">", "ge": ">=", "lt": "<", "le": "<="}
-_TURNED = {"gt": "lt", "ge": "le", "lt": "gt", "le": "ge"}
-
-
-def compared(spec: Spec, claim: Claim) -> tuple[str, Compared] | None:
-    """The quantity that a claim compares with a number, and how; None where it says anything else."""
-    match claim.holds:
-        case Op(op, (left, right)) if op in _SIGNS:
-            for side, other, sign in ((left, right, op), (right, left, _TURNED[op])):
-                if isinstance(side, Ref) and side.name not in spec.givens and _is_number(spec, other):
-                    at = float(evaluate(other, spec.givens))
-                    return side.name, Compared(_SIGNS[sign], at, spec.quantities[side.name].unit.text)
-    return None
-
-
-def _is_number(spec: Spec, node: Node) -> bool:
-    return isinstance(node, Const) or set(names(node)) <= spec.givens.keys()

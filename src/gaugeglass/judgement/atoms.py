@@ -10,8 +10,8 @@ from gaugeglass.judgement.findings import Unit
 from gaugeglass.judgement.pools import Atom
 from gaugeglass.language.spec import Observation
 
-_ALL_SUBSETS = 3
-"""Atoms of a block up to which every subset of them has its log-likelihood. [1]"""
+ALL_SUBSETS = 3
+"""Atoms of a block up to which every subset may have a column. [1]"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +86,7 @@ def subsets(block: tuple[int, ...], units: Sequence[tuple[int, ...]]) -> list[in
     Of few atoms all; of more those that leave out one atom, or what a unit has of them.
     """
     whole = (1 << len(block)) - 1
-    if len(block) <= _ALL_SUBSETS:
+    if len(block) <= ALL_SUBSETS:
         return list(range(1, whole + 1))
     off = [1 << i for i in range(len(block))]
     off += [sum(1 << i for i, atom in enumerate(block) if atom in own) for own in units]

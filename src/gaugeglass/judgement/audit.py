@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -17,6 +17,7 @@ from gaugeglass.judgement.findings import (
     Audit,
     ClaimInfluence,
     QuantityInfluence,
+    Tipping,
     UnitFinding,
     WithoutHypothesis,
 )
@@ -31,15 +32,19 @@ from gaugeglass.judgement.smoothing import mean_and_error
 from gaugeglass.judgement.spreads import spread_of
 from gaugeglass.judgement.surprises import readings_of, surprise
 from gaugeglass.judgement.tipping import CONFIRMED, Search, confirmed, search
+from gaugeglass.judgement.undefined import may_hold, refuse_without_any
 from gaugeglass.judgement.verdicts import _bounded
 from gaugeglass.language.spec import Claim, Given
 
+_FAR = 4.0
+"""Errors beyond which a refit belies where weights say that a claim turns. [1]"""
 _SURE = 0.001
 """Probability within which a claim is so sure that the rate at which it moves with a power is one of few draws. [1]"""
 
 type _Tell = Callable[[float], None]
 
 
+@np.errstate(all="ignore")  # what is too large to compute has no value, and that is said
 def audit(posterior: Posterior, *, progress: Progress | None = None) -> Audit:
     """How far each verdict rests on each thing it rests on.
 
@@ -51,7 +56,13 @@ def audit(posterior: Posterior, *, progress: Progress | None = None) -> Audit:
     ----------
     progress
         Called with what is being done and the share of it that is done. [1]
+
+    Raises
+    ------
+    InferenceError
+        If a quantity has no value in any draw.
     """
+    refuse_without_any(posterior)
     tell = progress or (lambda what, share: None)
     spec = posterior.spec
     claim = next(iter(spec.model.claims), None)
@@ -68,7 +79,7 @@ def audit(posterior: Posterior, *, progress: Progress | None = None) -> Audit:
     quantities = [name for name, q in spec.quantities.items() if not isinstance(q, Given)]
     scaled = priors(posterior, targets, quantities, step("scaling priors"))
     odds = tuple(odds_curves(posterior, whole.shares))
-    notes = tuple(_notes(found))
+    notes = (*_notes(found), *_left_open(posterior))
     name = claim.name if claim else None
     pool = make_pool(posterior, lefts)
     return Audit(spec.dossier.subject, name, posterior.seed, found, against, pairs, scaled, odds, notes, pool)
@@ -118,7 +129,8 @@ def _found(
     with ThreadPoolExecutor(posterior.settings.cores) as pool:
         searches = list(pool.map(sought, lefts))
     if claim is not None:
-        searches = _with_confirmation(posterior, claim, lefts, searches, step("confirming tipping values"))
+        confirmed = _with_confirmation(posterior, claim, lefts, searches, step("confirming tipping values"))
+        searches = [_standing(found, claim.threshold, whole.claims[claim.name].value) for found in confirmed]
     return tuple(_finding(posterior, whole, left, found) for left, found in zip(lefts, searches, strict=True))
 
 
@@ -134,6 +146,18 @@ def _with_confirmation(
         replace(s, tipping=tuple(replace(t, confirmed=values.get((k, n))) for n, t in enumerate(s.tipping)))
         for k, s in enumerate(searches)
     ]
+
+
+def _standing(found: Search, threshold: float, unshifted: float) -> Search:
+    """A search without what a refit belies: the claim is not at its threshold there, nor as near as errors may be."""
+
+    def stands(t: Tipping) -> bool:
+        if t.confirmed is None:
+            return True
+        steepness = abs(unshifted - threshold) / abs(t.shift)
+        return abs(t.confirmed.value - threshold) <= _FAR * math.hypot(t.confirmed.mcse, steepness * t.shift_mcse)
+
+    return replace(found, tipping=tuple(t for t in found.tipping if stands(t)))
 
 
 def _finding(posterior: Posterior, whole: _Whole, left: Left, found: Search) -> UnitFinding:
@@ -215,6 +239,17 @@ def _targets(posterior: Posterior, claim: Claim | None) -> Mapping[str, Callable
 def _probability(posterior: Posterior, claim: Claim) -> float:
     shares = [holds(claim, fit.quantities).mean() for fit in posterior.fits.values()]
     return float(posterior.weights.posterior @ np.array(shares))
+
+
+def _left_open(posterior: Posterior) -> Iterator[str]:
+    """Claims that have no value in some of the draws."""
+    weights = posterior.weights.posterior
+    for claim in posterior.spec.model.claims:
+        open_in = [
+            may_hold(claim, f.quantities).mean() - holds(claim, f.quantities).mean() for f in posterior.fits.values()
+        ]
+        if share := float(weights @ open_in):
+            yield f"the claim {claim.name} has no value in {share:.1%} of the draws, which count as false here"
 
 
 def _notes(found: Sequence[UnitFinding]) -> list[str]:

@@ -10,13 +10,15 @@ from typing import Any
 
 import numpy as np
 
+from gaugeglass.errors import InferenceError
 from gaugeglass.inference.density import Floats
-from gaugeglass.inference.posterior import Posterior, holds
+from gaugeglass.inference.posterior import Posterior, probability
 from gaugeglass.judgement.expectations import Target, Telling, expect
-from gaugeglass.judgement.outlooks import Draws, gather, look
+from gaugeglass.judgement.outlooks import Draws, Outlook, gather, look
 from gaugeglass.judgement.rankings import Expected, Ranking, Repeat, Worth
 from gaugeglass.judgement.ranks import Ranks
 from gaugeglass.judgement.selection import Option, choose
+from gaugeglass.judgement.undefined import may_hold, refuse_without_any, share_without_value, surely_holds
 from gaugeglass.language.proposals import propose
 from gaugeglass.language.spec import Candidate, Given, Spec
 
@@ -25,10 +27,13 @@ _TIMES = (2, 4, 8)
 _DRAWS_OF_SETS = 8000
 """Draws that sets are judged by: few of them agree with all that several candidates would say. [1]"""
 
+_UNREAD = 0.01
+"""Share of draws without a value for what a candidate would read, above which it is not weighed. [1]"""
 _SURE = 1e-6
 """Probability of a claim, or of its being false, below which nothing is left to ask about it. [1]"""
 
 
+@np.errstate(all="ignore")  # what is too large to compute has no value, and is left out
 def rank_candidates(
     posterior: Posterior,
     *,
@@ -58,32 +63,42 @@ def rank_candidates(
         If a claim, a quantity, or a method or a member that a candidate names is not there, or the budget is below 0.
     SpecError
         If anything in a candidate that a mapping states is at fault.
+    InferenceError
+        If a quantity has no value in any draw, or a claim that is named has none in more draws than Monte Carlo error.
     """
     if budget is not None and not budget >= 0:
         raise ValueError(f"a budget of {budget:g}: it is a number from 0 on")
+    refuse_without_any(posterior)
     spec = posterior.spec
     asked, name = _proposition(posterior, claim), _quantity(spec, quantity)
+    untold = {} if asked is None else _untold(posterior, asked)
+    if untold and claim is not None:
+        raise InferenceError("; ".join(f"{name}: {why}" for name, why in untold.items()))
+    asked = None if untold else asked
     candidates = propose(spec, candidates) if isinstance(candidates, Mapping) else candidates
     placed, left_out = _placed(spec, spec_candidates(spec) if candidates is None else candidates)
     draws = gather(posterior, placed)
+    unread = {c.name: why for c in placed if (why := _unread(look(draws, c)))}
+    placed, left_out = [c for c in placed if c.name not in unread], left_out | untold | unread
     target = _target(draws, asked, name)
     worths = [_worth(draws, c, target) for c in placed]
-    p = None if target.claim is None else min(float(draws.weights @ target.claim), 1.0)
-    by_claim = p is not None and min(p, 1 - p) > _SURE
+    by_claim = min(target.probability, 1 - target.probability) > _SURE
     ranked = sorted(worths, key=lambda w: -_value(w, by_claim=by_claim))
     best = None
     if budget is not None:
         many = gather(posterior, placed, draws=_DRAWS_OF_SETS)
         options = [Option(c, look(many, c)) for c in placed if c.cost is not None]
-        best = choose(many, _target(many, asked, name), options, budget, by_claim=by_claim)
+        of_many = _target(many, asked, name)
+        best = choose(many if by_claim else of_many.among, of_many, options, budget, by_claim=by_claim)
         left_out |= {w.name: "no cost is stated, so that no budget can be held against it" for w in worths
                      if w.cost is None}  # fmt: skip
-    sd = math.sqrt(float(draws.weights @ (target.quantity - draws.weights @ target.quantity) ** 2))
+    weights = target.among.weights
+    sd = math.sqrt(float(weights @ (target.quantity - weights @ target.quantity) ** 2))
     return Ranking(
         claim=asked.name if asked else None,
         says=asked.says if asked else "",
         threshold=asked.threshold if asked else None,
-        probability=p,
+        probability=target.probability if asked else None,
         quantity=name,
         unit=spec.unit(name).text,
         sd=sd,
@@ -91,6 +106,7 @@ def rank_candidates(
         best=best,
         draws=draws.size,
         left_out=left_out,
+        no_value=share_without_value(posterior.mixture[name]),
     )
 
 
@@ -108,6 +124,7 @@ class _Proposition:
     name: str
     says: str
     threshold: float
+    probability: float
     by_hypothesis: dict[str, Floats]
 
 
@@ -120,14 +137,41 @@ def _proposition(posterior: Posterior, name: str | None) -> _Proposition | None:
     name = next(iter(claims)) if name is None else name
     if name in claims:
         found = claims[name]
-        own = {h: holds(found, fit.quantities) for h, fit in fits.items()}
-        return _Proposition(name, found.says, found.threshold, own)
+        own = {h: surely_holds(found, fit.quantities) for h, fit in fits.items()}
+        return _Proposition(name, found.says, found.threshold, _now(posterior, own), own)
     rival = next((h for h in spec.hypotheses if spec.has_rivals and name in (h.name, f"hypothesis {h.name}")), None)
     if rival is None:
         known = [*claims, *(h.name for h in spec.hypotheses if spec.has_rivals)]
         raise ValueError(f"there is no claim or hypothesis '{name}'; there are: {', '.join(known) or 'none'}")
     each = {h: np.full(fit.x.shape[:2], float(h == rival.name)) for h, fit in fits.items()}
-    return _Proposition(name, rival.says, 0.5, each)
+    return _Proposition(name, rival.says, 0.5, _now(posterior, each), each)
+
+
+def _untold(posterior: Posterior, asked: _Proposition) -> dict[str, str]:
+    """Why nothing is expected of a claim that has no value in more draws than Monte Carlo error; empty where it has."""
+    claim = next((c for c in posterior.spec.model.claims if c.name == asked.name), None)
+    if claim is None:
+        return {}
+    weights = posterior.weights
+    possible = {h: may_hold(claim, fit.quantities) for h, fit in posterior.fits.items()}
+    most, mcse = probability(possible, weights.posterior, weights.replicates)
+    if most - asked.probability <= mcse:
+        return {}
+    share = f"{most - asked.probability:.0%}".replace("%", " %")
+    why = f"in {share} of the draws it is neither true nor false, since something has no value there"
+    return {f"the claim {claim.name}": why}
+
+
+def _unread(outlook: Outlook) -> str:
+    """Why nothing is expected of a candidate that would read what has no value in too many draws; empty if it has."""
+    share = share_without_value(outlook.mu.sum(axis=0))
+    return f"what it would read has no value in {share:.0%} of the draws".replace("%", " %") if share > _UNREAD else ""
+
+
+def _now(posterior: Posterior, by_hypothesis: Mapping[str, Floats]) -> float:
+    """The probability that the verdict states. [1]"""
+    weights = posterior.weights
+    return probability(by_hypothesis, weights.posterior, weights.replicates)[0]
 
 
 def _quantity(spec: Spec, name: str | None) -> str:
@@ -147,7 +191,9 @@ def _target(draws: Draws, asked: _Proposition | None, quantity: str) -> Target:
     claim = None
     if asked is not None:
         claim = np.concatenate([asked.by_hypothesis[h].ravel()[draws.kept[h]] for h in draws.hypotheses])
-    return Target(claim, asked.threshold if asked else math.nan, values, Ranks(values, draws.weights))
+    now, threshold = (asked.probability, asked.threshold) if asked else (math.nan, math.nan)
+    among = draws.among(finite)
+    return Target(claim, threshold, now, values, Ranks(values, among.weights), among)
 
 
 # --- candidates ---------------------------------------------------------------------------------------------

@@ -18,9 +18,14 @@ type Codes = NDArray[np.uint16]
 
 MISSING, MOST = 65535, 65534
 """The code of what is no number, and the greatest of those that are."""
+BITS = 13
+"""How finely most numbers of draws are told apart. [bit]"""
 DEEPEST = 400.0
 """How far below its greatest value a log-likelihood is told apart. [nat]"""
 _WIDE = 50.0  # ratio of the greatest to the least positive value above which codes are of logarithms
+
+_LARGEST = 1e300
+"""What is larger has no value for whoever reckons with it. [unit of the column]"""
 
 
 @dataclass(frozen=True, eq=False)
@@ -49,6 +54,7 @@ class Column:
 
 def coded(values: Floats, *, bits: int) -> Column:
     """Numbers as codes, logarithms where they are positive and of very different size. dims ("draw",)"""
+    values = np.where(np.abs(values) < _LARGEST, values, np.nan)
     seen = values[np.isfinite(values)]
     if seen.size and seen.min() > 0 and seen.max() > _WIDE * seen.min():
         return _between(np.log(np.where(values > 0, values, np.nan)), bits, "log")
@@ -82,15 +88,19 @@ def _rounded(share: Floats, bits: int) -> tuple[Floats, int]:
     return np.round(share * steps) * step, steps * step
 
 
-def moved_apart(column: Column, values: Floats, at: float) -> Column:
-    """The same with every number on that side of ``at`` on which it was before it was coded, ``at`` itself below."""
+def moved_apart(column: Column, values: Floats, at: float, *, is_above: bool = False) -> Column:
+    """The same with every number on that side of ``at`` on which it was before it was coded; ``at`` itself is below.
+
+    Where it ``is_above`` it is above.
+    """
     if column.high == column.low:
         return column
+    beyond = np.greater_equal if is_above else np.greater
     codes, step = column.codes.astype(int), _step(column.codes)
     for _ in range(2):
         now = Column(codes.astype(np.uint16), column.low, column.high, column.scale).values
         is_seen = codes != MISSING
-        up, down = is_seen & (values > at) & ~(now > at), is_seen & (values <= at) & (now > at)
+        up, down = is_seen & beyond(values, at) & ~beyond(now, at), is_seen & ~beyond(values, at) & beyond(now, at)
         codes = np.where(is_seen, np.clip(codes + step * (up.astype(int) - down.astype(int)), 0, MOST), MISSING)
     return Column(codes.astype(np.uint16), column.low, column.high, column.scale)
 

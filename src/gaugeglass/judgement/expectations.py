@@ -29,10 +29,19 @@ from gaugeglass.judgement.ranks import Ranks
 from gaugeglass.language.late import Late
 
 special = Late("scipy.special")
+interpolate = Late("scipy.interpolate")
 
 _NUDGE = 1e-3
 _LEAST = 1e-300
 _FLAT = 1e-12
+_FINER = 12
+"""Steps from one outcome to the next at which a crossing is looked for. [1]"""
+_FEWEST_NODES = 3
+"""Outcomes from which on they are read between. [1]"""
+_FADED = 1e-10
+"""Density of an outcome, over the greatest, below which it is as good as impossible. [1]"""
+_SURE = 1e-9
+"""How near to certain a claim's probability is taken to be at most. [1]"""
 _BLUR = 0.2
 """Noise added to a sharp reading, in units of what scatters about it anyway, so that few draws can tell its entropy.
 
@@ -44,13 +53,16 @@ It takes log(1 + 0.2**2) / 2, 0.02 nats, at most. [1]
 class Target:
     """What is asked: whether the claim holds, as 0 and 1, and what the quantity is, dims ("draw",).
 
-    ``ranks`` are those of the quantity.
+    Of the quantity only the draws ``among`` which it has a value count.
+    ``probability`` [1] is the claim's by all draws there are, NaN without one; ``ranks`` are those of the quantity.
     """
 
     claim: Floats | None
     threshold: float
+    probability: float
     quantity: Floats
     ranks: Ranks
+    among: Draws
 
 
 @dataclass(frozen=True)
@@ -66,17 +78,18 @@ class Telling:
 
 def expect(draws: Draws, outlook: Outlook, target: Target) -> Telling:
     """What a reading is expected to tell of the claim and of the quantity."""
-    told, one = channel(draws, outlook), np.ones(draws.size)
-    z = standardised(target.quantity, draws.weights)
-    sums = _sums(draws, told, np.stack([one, one if target.claim is None else target.claim, z, z**2]))
-    quantity = _about_quantity(draws, outlook, told, target.ranks)
-    narrowing = _estimate(draws, _narrowing(sums), unbiased=True)
+    told, one, among = channel(draws, outlook), np.ones(draws.size), target.among
+    of_quantity = told if among is draws else channel(among, outlook)
+    z = standardised(target.quantity, among.weights)
+    quantity = _about_quantity(among, outlook, of_quantity, target.ranks)
+    narrowing = _estimate(among, _narrowing(_sums(among, of_quantity, np.stack([one, z, z**2]))), unbiased=True)
     if target.claim is None:
         return Telling(None, None, None, quantity, narrowing)
+    sums = _sums(draws, told, np.stack([one, target.claim]))
     whole, holding = sums.told[:, 0], sums.told[:, 1]
     return Telling(
         claim_bits=_positive(_estimate(draws, information(whole, holding), unbiased=True)),
-        crossing=_estimate(draws, _crossing(sums, target.threshold, is_ordered=told.is_ordered)),
+        crossing=_crossing(draws, sums, told, target),
         expected=_estimate(draws, holding.sum(axis=-1) / whole.sum(axis=-1)),
         quantity_nats=quantity,
         narrowing=narrowing,
@@ -158,27 +171,54 @@ def information(whole: Floats, holding: Floats) -> Floats:
 
 def _narrowing(sums: _Sums) -> Floats:
     """Expected sd after the reading over the sd now, of a quantity; NaN where it has none."""
-    p, first, second = sums.told[:, 0], sums.told[:, 2], sums.told[:, 3]
+    p, first, second = sums.told[:, 0], sums.told[:, 1], sums.told[:, 2]
     with np.errstate(all="ignore"):
         variance = np.where(p > 0, second / p - (first / p) ** 2, 0.0)
         after = (p * np.sqrt(np.maximum(variance, 0.0))).sum(axis=-1) / p.sum(axis=-1)
-        now = np.sqrt(sums.whole[:, 3] / sums.whole[:, 0] - (sums.whole[:, 2] / sums.whole[:, 0]) ** 2)
+        now = np.sqrt(sums.whole[:, 2] / sums.whole[:, 0] - (sums.whole[:, 1] / sums.whole[:, 0]) ** 2)
         return np.asarray(np.where(now > 0, after / now, np.nan))
 
 
-def _crossing(sums: _Sums, threshold: float, *, is_ordered: bool) -> Floats:
-    """Probability that the claim's probability ends on the other side of its threshold."""
-    p = sums.told[:, 0]
-    after = sums.told[:, 1] / np.maximum(p, _LEAST)
-    below = (after < threshold).astype(np.float64)
-    if is_ordered and p.shape[-1] > 1:  # an outcome stands for a range, over which the probability moves
-        middle = (after[:, 1:] + after[:, :-1]) / 2
-        left, right = np.column_stack([after[:, :1], middle]), np.column_stack([middle, after[:, -1:]])
-        low, wide = np.minimum(left, right), np.abs(right - left)
-        below = np.where(wide > _FLAT, np.clip((threshold - low) / np.maximum(wide, _FLAT), 0.0, 1.0), below)
-    share = (p * below).sum(axis=-1) / p.sum(axis=-1)
-    is_below = sums.whole[0, 1] / sums.whole[0, 0] < threshold
-    return np.asarray(1 - share if is_below else share)
+def _crossing(draws: Draws, sums: _Sums, told: Channel, target: Target) -> Expected:
+    """Probability that the claim's probability ends on the other side of its threshold.
+
+    Outcomes that stand for a range are read between: over it the log odds are straight and the logarithm of the density
+    is a cubic spline, so that the place of crossing is found to a fraction of their distance. Outcomes that are counts
+    or were simulated stand on one side or the other; that they may be on the wrong one is part of the error.
+    """
+    chances, after = _rows(sums.told[:, 0]), sums.told[:, 1] / np.maximum(sums.told[:, 0], _LEAST)
+    is_read_between = told.y is not None and chances.shape[-1] > _FEWEST_NODES
+    share_below = _below_between if is_read_between else _below_told_apart
+    below = share_below(told, chances, after, target.threshold)
+    found = _estimate(draws, 1 - below if target.probability < target.threshold else below)
+    if is_read_between:
+        return found
+    errors = np.array([_estimate(draws, column).mcse for column in after.T])
+    astray = special.ndtr(-np.abs(after[0] - target.threshold) / np.maximum(errors, _LEAST))
+    return Expected(found.value, math.hypot(found.mcse, math.sqrt(float(chances[0] ** 2 @ (astray * (1 - astray))))))
+
+
+def _below_told_apart(told: Channel, chances: Floats, after: Floats, threshold: float) -> Floats:
+    """Chance of an outcome after which the claim's probability is below its threshold, dims ("replicate",)."""
+    return np.asarray((chances * (after < threshold)).sum(axis=-1))
+
+
+def _below_between(told: Channel, chances: Floats, after: Floats, threshold: float) -> Floats:
+    """The same, each outcome standing for a range."""
+    density = chances / told.width
+    seen = np.flatnonzero(density[0] > _FADED * density[0].max())
+    part = slice(seen[0], seen[-1] + 1) if len(seen) > _FEWEST_NODES else slice(None)
+    nodes = np.asarray(told.y)[part]
+    density = np.maximum(density[:, part], _FADED * density.max(axis=-1, keepdims=True))
+    y = np.interp(np.arange((len(nodes) - 1) * _FINER + 1) / _FINER, np.arange(len(nodes)), nodes)
+    fine = np.exp(interpolate.CubicSpline(nodes, np.log(density), axis=-1)(y))
+    mass = (fine[:, 1:] + fine[:, :-1]) / 2 * np.diff(y)
+    above = special.logit(np.clip(after[:, part], _SURE, 1 - _SURE)) - special.logit(threshold)
+    above = interpolate.make_interp_spline(nodes, above, k=1, axis=-1)(y)
+    low = np.minimum(above[:, 1:], above[:, :-1])
+    wide = np.abs(above[:, 1:] - above[:, :-1])
+    share = np.clip(-low / np.maximum(wide, _FLAT), 0.0, 1.0)
+    return np.asarray((mass * share).sum(axis=-1) / mass.sum(axis=-1))
 
 
 def _about_quantity(draws: Draws, outlook: Outlook, told: Channel, ranks: Ranks) -> Expected:
@@ -186,8 +226,9 @@ def _about_quantity(draws: Draws, outlook: Outlook, told: Channel, ranks: Ranks)
 
     It is the entropy of the reading less what is left of it where the quantity is known. What the quantity foretells of
     the reading is taken off first, which changes no entropy, so that chances may be smoothed over the quantity's ranks
-    as wide as noise asks, and nothing is lost. What cannot be moved so, a small count or several readings, is smoothed
-    over narrow ranks alone; a sharp one that tells nothing may be found to tell a little there.
+    as wide as noise asks, and nothing is lost. What cannot be moved so, a small count or several readings, needs no
+    smoothing where the quantity decides how it scatters, and is smoothed over narrow ranks alone else; a sharp one that
+    tells nothing may be found to tell a little there.
     """
     if ranks.is_one:
         return Expected(0.0, 0.0)
@@ -195,6 +236,8 @@ def _about_quantity(draws: Draws, outlook: Outlook, told: Channel, ranks: Ranks)
     if normal is not outlook:
         outlook, told = normal, channel(draws, normal)
     if not can_be_centred(outlook):
+        if outlook.is_whole and _is_decided(outlook, ranks):
+            return _about_decided(draws, told)
         kernel, share = ranks.narrow
         sums = _sums(draws, told, kernel)
         smooth, shares = _rows(sums.told), _shares(sums, share)
@@ -209,6 +252,20 @@ def _about_quantity(draws: Draws, outlook: Outlook, told: Channel, ranks: Ranks)
     sums = _sums(draws, rest, kernel)
     left = np.sum(_entropy(_rows(sums.told), rest.width) * _shares(sums, share), axis=-1)
     whole = _entropy(_rows(_sums(draws, told, np.ones((1, draws.size))).told), told.width)[:, 0]
+    return _positive(_estimate(draws, whole - left, unbiased=True))
+
+
+def _is_decided(outlook: Outlook, ranks: Ranks) -> bool:
+    """Whether nothing but the quantity says how a reading scatters."""
+    u = np.nan_to_num(outlook.u)  # counts have none
+    return all(ranks.decide(row) for row in (*outlook.mu, *u, *outlook.chances, outlook.right))
+
+
+def _about_decided(draws: Draws, told: Channel) -> Expected:
+    """Information about a quantity that decides how the reading scatters [nat]: each draw stands for its own value."""
+    own = special.entr(told.chances).sum(axis=1)
+    sums = _sums(draws, told, np.stack([np.ones(draws.size), own]))
+    whole, left = special.entr(_rows(sums.told[:, 0])).sum(axis=-1), sums.whole[:, 1] / sums.whole[:, 0]
     return _positive(_estimate(draws, whole - left, unbiased=True))
 
 

@@ -16,8 +16,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from gaugeglass.inference.density import Density, Dials, Floats
+from gaugeglass.inference.modes import Crossing, may_be_several, refit_many
 from gaugeglass.inference.posterior import Posterior
-from gaugeglass.inference.sampling import ESS, Fit, Settings, effective_size, fit_many
+from gaugeglass.inference.sampling import ESS, Fit, Settings, effective_size
 from gaugeglass.inference.weighing import Evidence, Weights, bridge, log_evidence_by_bridge, weigh
 from gaugeglass.judgement.findings import Route, Unit
 from gaugeglass.judgement.results import DOUBT, Probability
@@ -159,10 +160,13 @@ def moves_floor(spec: Spec, unit: Unit) -> bool:
 
 
 def _at_hand(posterior: Posterior, unit: Unit, name: str, told: Floats) -> Without | None:
-    """A hypothesis without a unit from draws there are: of the prior where nothing is left, weighted ones else."""
+    """A hypothesis without a unit from draws there are: of the prior where nothing is left, weighted ones else.
+
+    Draws of the whole evidence say nothing of a mode that only the unit rules out.
+    """
     if len(unit.ids) == len(posterior.spec.evidence):
         return _of_prior(posterior, unit, name)
-    if moves_floor(posterior.spec, unit):
+    if moves_floor(posterior.spec, unit) or may_be_several(posterior.density):
         return None
     fit = posterior.fits[name]
     logs, k = smoothed(-told)
@@ -196,19 +200,21 @@ def refit_settings(posterior: Posterior) -> Settings:
     return replace(posterior.settings, chains=_CHAINS, draws=_DRAWS, tune=_TUNE)
 
 
-def _refits(posterior: Posterior, jobs: Sequence[tuple[Unit, str]], advance: Callable[[float], None]) -> list[Fit]:
+def _refits(posterior: Posterior, jobs: Sequence[tuple[Unit, str]], advance: Callable[[float], None]) -> list[Crossing]:
     dials = [(_without(posterior, unit, name), posterior.seed, posterior.fits[name]) for unit, name in jobs]
     done = iter(range(1, len(jobs) + 1))
-    return fit_many(
+    return refit_many(
         posterior.density, dials, refit_settings(posterior), advance=lambda: advance(next(done) / len(jobs))
     )
 
 
-def _weighed(posterior: Posterior, unit: Unit, fit: Fit, whole: Floats) -> Without:
+def _weighed(posterior: Posterior, unit: Unit, found: Crossing, whole: Floats) -> Without:
+    fit, evidence = found.fit, found.evidence
     told = told_by(posterior.density, fit, unit.ids)
     shares = np.full(told.shape, 1 / told.size)
     size = fit.diagnostics.ess_bulk if posterior.density.active(fit.hypothesis) else float(told.size)
-    evidence = None if moves_floor(posterior.spec, unit) else _from_both(posterior, fit.hypothesis, whole, told)
+    if evidence is None and not moves_floor(posterior.spec, unit):
+        evidence = _from_both(posterior, fit.hypothesis, whole, told)
     if evidence is None:
         evidence = log_evidence_by_bridge(posterior.density, fit)
     return Without(fit, shares, told, evidence, "refit", size)

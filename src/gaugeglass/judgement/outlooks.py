@@ -93,6 +93,13 @@ class Draws:
         """A quantity in every draw [its unit], dims ("draw",)."""
         return np.concatenate([self.quantities[h][name] for h in self.hypotheses])
 
+    def among(self, known: NDArray[np.bool_]) -> Draws:
+        """The same where only some count, dims ("draw",)."""
+        if known.all() or not known.any():
+            return self
+        left = self.weights * known
+        return replace(self, weights=left / left.sum())
+
     def fit(self, hypothesis: str) -> Fit:
         """The fit that draws of a hypothesis are from."""
         return self.posterior.fits[hypothesis]
@@ -483,7 +490,9 @@ def _serial(draws: Draws, outlook: Outlook) -> Channel:
     o, total = outlook.observation, outlook.mu[0]
     seen = [p.value for p in draws.posterior.spec.evidence if p.method == o.method and p.at == o.at]
     known, before = max(seen, default=0.0), len(seen)
-    edges = np.unique(np.concatenate([[known], np.quantile(total[total > known], np.linspace(0, 1, _NODES // 2))]))
+    above = np.fmax(total, known)
+    parts = np.geomspace(max(float(above.min()), 1.0), max(float(above.max()), 1.0), _NODES // 2)  # for the tail
+    edges = np.unique(np.concatenate([[known], np.quantile(above, np.linspace(0, 1, _NODES // 2)), parts]))
     below = np.ones((len(total), len(edges)))
     for j in range(before, before + outlook.count):  # drawn without putting back
         left = np.minimum(edges, total[:, None]) - j

@@ -21,7 +21,7 @@ linalg, special = Late("scipy.linalg"), Late("scipy.special")
 type Floats = NDArray[np.float64]
 type Counts = NDArray[np.int_]
 
-_RIDGE = 1e-6
+RIDGE = 1e-6
 """Added to the squared length, 1, of what is known, so that what is nearly the same is not set against itself. [1]"""
 _TURNS, _LAST_TURNS, _FEW, _EAGER = 12, 5, 60, 0.8
 """In how many steps draws are allotted, at first by a few of each density; how few, and how far a step goes. [1]"""
@@ -59,7 +59,7 @@ class Known:
         self._scale = np.where(length > 0, length, 1.0)
         unit = terms / self._scale
         products = unit.T @ unit
-        self._root = linalg.cho_factor(products + _RIDGE * np.eye(terms.shape[1]))
+        self._root = linalg.cho_factor(products + RIDGE * np.eye(terms.shape[1]))
         together = np.where(np.maximum.outer(apart, apart) > 0, 0.0, products)
         np.fill_diagonal(together, 1.0)
         self._covariance = errors[:, None] * together * errors

@@ -9,7 +9,7 @@ on the order differs from these.
 from __future__ import annotations
 
 import math
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any, Literal
 
@@ -35,13 +35,16 @@ MODEL: Key = ("model", "")
 class Step:
     """One changed input: an observation, a table, a given, a key of the dossier, or the model with what hangs on it.
 
-    ``date`` is that of the observation, or of its withdrawal; empty where nothing says one.
+    ``date`` is when it became known, as far as the files say: that of an observation that was added, or the day on
+    which one was withdrawn; empty else. ``entered`` is the name of the first run between the two from which on it is as
+    in the second; empty where none has it.
     """
 
     name: str
     place: str
     changes: tuple[Change, ...]
     date: str = ""
+    entered: str = ""
 
     @property
     def keys(self) -> frozenset[Key]:
@@ -102,15 +105,19 @@ class Path:
 
 
 def attribute(
-    before: Spec, after: Spec, *, seed: int = 1, draws: int = DRAWS, progress: Progress | None = None
-) -> Path:
-    """Refit along the path from one Spec to another.
+    before: Spec, after: Spec, *, between: Sequence[tuple[str, Spec]] = (), seed: int = 1, draws: int = DRAWS,
+    progress: Progress | None = None,
+) -> Path:  # fmt: skip
+    """Refit along the path from one Spec to another, in the order in which its steps became known.
 
-    The model comes first, as one step; then what has no date, in the order of the file; then observations by date, and
-    by the order of the file within one.
+    What a run between the two had first comes first. Of what came with one run, the model comes first, as one step;
+    then what has no date, in the order of the file; then observations by the day on which they were made or withdrawn,
+    and by the order of the file within one.
 
     Parameters
     ----------
+    between
+        Runs between the two, in their order: the name of each and its Spec.
     draws
         Draws a chain of each refit, of four chains. [1]
 
@@ -120,7 +127,7 @@ def attribute(
         If a refit's diagnostics stay out of limits.
     """
     before, after = without_left_out(before), without_left_out(after)
-    found, unused = steps(before, after)
+    found, unused = steps(before, after, between)
     if not found:
         return Path((), unused, (), seed, draws, 0)
     tell = progress or (lambda what, share: None)
@@ -135,19 +142,24 @@ def attribute(
 # --- steps --------------------------------------------------------------------------------------------------
 
 
-def steps(before: Spec, after: Spec) -> tuple[tuple[Step, ...], tuple[Change, ...]]:
+def steps(
+    before: Spec, after: Spec, between: Sequence[tuple[str, Spec]] = ()
+) -> tuple[tuple[Step, ...], tuple[Change, ...]]:
     """The steps from one Spec to another in their order, and the changes that no inference uses."""
     changed = changes(before, after)
     of_model = [c for c in changed if _key(c) == MODEL]
     hanging = [c for c in changed if of_model and _key(c) != MODEL and _hangs_on_model(c, before, after)]
-    every = [_step(c, before, after) for c in changed if c not in of_model and c not in hanging]
+    every = [_step(c, after) for c in changed if c not in of_model and c not in hanging]
     if of_model:
         every.append(Step("the model", "model", (*of_model, *hanging)))
-    used = [step for step in every if _is_used(step, every, before, after)]
+    runs = [name for name, _ in between]
+    known = [replace(step, entered=_entered(step, after, between)) for step in every]
+    used = [step for step in known if _is_used(step, known, before, after)]
     order = {name: k for k, name in enumerate(_order(before, after))}
-    used.sort(key=lambda s: (s.place != "model", s.date, order.get(s.name, -1)))
+    turn = {name: k for k, name in enumerate((*runs, ""))}
+    used.sort(key=lambda s: (turn[s.entered], s.place != "model", s.date, order.get(s.name, -1)))
     whole = {key for step in used for key in step.keys}
-    unused = tuple(c for step in every if step not in used for c in step.changes)
+    unused = tuple(c for step in known if step not in used for c in step.changes)
     if not _alike(compose(before, after, whole), after):
         used.append(Step(REST, "dossier", unused or changed))
     return tuple(used), unused
@@ -197,12 +209,41 @@ def _key(change: Change) -> Key:
     return MODEL if is_model else (change.place, change.name)
 
 
-def _step(change: Change, before: Spec, after: Spec) -> Step:
+def _step(change: Change, after: Spec) -> Step:
     name = change.name if change.place == "observation" else f"{change.place} {change.name}"
-    listed = {o.id: o for spec in (before, after) for o in spec.dossier.observations}
-    o = listed.get(change.name) if change.place == "observation" else None
-    date = "" if o is None else (o.withdrawn.date or o.date) if o.withdrawn else o.date
-    return Step(name, change.place, (change,), date)
+    return Step(name, change.place, (change,), _known_since(change, after) if change.place == "observation" else "")
+
+
+def _known_since(change: Change, after: Spec) -> str:
+    """When it became known what became of an observation: nothing says when one was corrected or taken out."""
+    o = next((o for o in after.dossier.observations if o.id == change.name), None)
+    if o is not None and change.how == "withdrawn" and o.withdrawn is not None:
+        return o.withdrawn.date
+    return o.date if o is not None and change.how == "added" else ""
+
+
+def _entered(step: Step, after: Spec, between: Sequence[tuple[str, Spec]]) -> str:
+    """The name of the first run from which on all that a step changes is as in the second Spec; empty if of none."""
+    since = ""
+    for name, spec in reversed(between):
+        if any(_entry(spec, key) != _entry(after, key) for key in step.keys):
+            break
+        since = name
+    return since
+
+
+def _entry(spec: Spec, key: Key) -> Any:
+    """What a Spec has under a key of a step, wherever its files are; None where it has nothing."""
+    place, name = key
+    if key == MODEL:
+        return replace(spec.model, file="")
+    if place == "given":
+        return spec.dossier.givens.get(name)
+    if place == "dossier":
+        return getattr(spec.dossier, name, None)
+    entries = spec.dossier.observations if place == "observation" else spec.dossier.tables
+    found = next((entry for entry in entries if entry.id == name), None)
+    return replace(found, line=None) if isinstance(found, Observation) else found
 
 
 def _order(before: Spec, after: Spec) -> Iterator[str]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import pairwise
@@ -13,18 +13,18 @@ import numpy as np
 from gaugeglass.inference.density import Density, Floats, Quantities
 from gaugeglass.inference.posterior import Posterior
 from gaugeglass.inference.sampling import Fit
-from gaugeglass.judgement.asked import BITS, Asked
-from gaugeglass.judgement.atoms import Split, is_numbered, split, subsets
-from gaugeglass.judgement.codes import coded_below
+from gaugeglass.judgement.asked import Asked
+from gaugeglass.judgement.atoms import Split, is_numbered, split
+from gaugeglass.judgement.blocks import Block, told
 from gaugeglass.judgement.leaving import Left
 from gaugeglass.judgement.overlaps import Counts, allotted
-from gaugeglass.judgement.pools import Block, Component, Pool, PooledHypothesis, PooledUnit, told_by_columns
-from gaugeglass.language.expressions import evaluate
-from gaugeglass.language.spec import Observation
+from gaugeglass.judgement.pieces import Piece, laid_out
+from gaugeglass.judgement.pieces import told as columns_of
+from gaugeglass.judgement.pools import Component, Pool, PooledHypothesis, PooledUnit
 
 _ANCHORED = ("importance weights", "bridge to the draws with it")
 """Routes to a marginal likelihood that start from that of the whole evidence."""
-_NUMBERS = 325_000
+_NUMBERS = 320_000
 """Numbers that a pool holds, so that some 700 kB of text carry it: that many, over columns, are the draws. [1]"""
 _MOST_DRAWS = 12_000
 """Draws of a pool of few columns. [1]"""
@@ -38,19 +38,20 @@ _WHOLE, _SELDOM, _MATTERS = 2.0, 0.25, 0.01
 def make_pool(posterior: Posterior, lefts: Sequence[Left]) -> Pool:
     """The pool of a posterior's draws and those without each unit, from which what-ifs are answered."""
     parts = split(posterior.density, [left.unit for left in lefts])
-    blocks = tuple(_blocks(parts))
+    blocks, pieces = laid_out(posterior.density, parts)
     asked = Asked(posterior, parts)
-    told = sum(len(b.columns) for b in blocks)
-    sizes = _sizes(posterior, lefts, told + len(asked.keys))
+    first = len(pieces)
+    sizes = _sizes(posterior, lefts, first + len(asked.keys))
 
     def one(name: str) -> tuple[_Cloud, list[Floats]]:
-        cloud = _cloud(posterior, lefts, parts, blocks, name, sizes[name])
+        cloud = _cloud(posterior, lefts, (parts, blocks, pieces), name, sizes[name])
         return cloud, [cloud.each(lambda fit, key=key: asked.answer(fit, key)) for key in asked.keys]  # type: ignore[misc]
 
     with ThreadPoolExecutor(posterior.settings.cores) as threads:
         found = list(threads.map(one, posterior.fits))
     clouds = [cloud for cloud, _ in found]
-    columns = [coded_below(own, bits=BITS) for own in np.concatenate([c.told for c in clouds], axis=1)]
+    told_of = np.concatenate([c.told for c in clouds], axis=1)
+    columns = [piece.coded(own) for piece, own in zip(pieces, told_of, strict=True)]
     columns += asked.coded([np.concatenate(own) for own in zip(*(answers for _, answers in found), strict=True)])
     components = tuple(c for k, cloud in enumerate(clouds) for c in _components(posterior, lefts, cloud, k))
     return Pool(
@@ -59,9 +60,9 @@ def make_pool(posterior: Posterior, lefts: Sequence[Left]) -> Pool:
         atoms=parts.atoms,
         units=tuple(PooledUnit(w.unit.kind, w.unit.name, own) for w, own in zip(lefts, parts.units, strict=True)),
         blocks=blocks,
-        readings=tuple(asked.readings(told)),
-        quantities=tuple(asked.pooled_quantities(told)),
-        claims=tuple(asked.pooled_claims(told, [_drawn(posterior, lefts, c) for c in components])),
+        readings=tuple(asked.readings(first)),
+        quantities=tuple(asked.pooled_quantities(first)),
+        claims=tuple(asked.pooled_claims(first, [_drawn(posterior, lefts, c) for c in components])),
         columns=tuple(columns),
     )
 
@@ -116,15 +117,6 @@ def _sizes(posterior: Posterior, lefts: Sequence[Left], columns: int) -> dict[st
     return {name: int(total * own / sum(wanted.values())) for name, own in wanted.items()}
 
 
-def _blocks(parts: Split) -> Iterator[Block]:
-    """The blocks, with the columns of their log-likelihoods numbered from 0."""
-    first = 0
-    for atoms in parts.blocks:
-        masks = subsets(atoms, parts.units)
-        yield Block(atoms, {mask: first + k for k, mask in enumerate(masks)})
-        first += len(masks)
-
-
 # --- draws of one hypothesis --------------------------------------------------------------------------------
 
 
@@ -133,7 +125,7 @@ class _Cloud:
     """Draws under one hypothesis, of the whole evidence and without units.
 
     ``fits`` hold them in stretches in which a coordinate means the same. ``offs`` are the components by their units,
-    with their ``counts``. ``told`` are the columns of log-likelihoods, dims ("column", "draw").
+    with their ``counts``. ``told`` are the columns of which the evidence is told, dims ("column", "draw").
     """
 
     hypothesis: str
@@ -198,7 +190,11 @@ def _independent(shares: Floats, size: float, most: int) -> Counts:
 
 
 def _cloud(
-    posterior: Posterior, lefts: Sequence[Left], parts: Split, blocks: Sequence[Block], name: str, size: int
+    posterior: Posterior,
+    lefts: Sequence[Left],
+    laid: tuple[Split, Sequence[Block], Sequence[Piece]],
+    name: str,
+    size: int,
 ) -> _Cloud:
     """As many draws as there is room for, chosen so that each component is told about as well as it is wanted to be.
 
@@ -206,8 +202,9 @@ def _cloud(
     """
     sources = list(_sources(posterior, lefts, name, size))
     fits, own = _joined(posterior.density, sources)
-    told = np.concatenate([_told(posterior.density, parts, f) for f in fits], axis=-1)
-    logs = _logs(told, parts, blocks, [s.off for s in sources])
+    parts, blocks, pieces = laid
+    columns = np.concatenate([columns_of(posterior.density, pieces, f) for f in fits], axis=-1)
+    logs = _logs(columns, parts, blocks, [s.off for s in sources])
     apart = [k for k in range(len(sources)) if not any(np.array_equal(logs[:, j], logs[:, k]) for j in range(k))]
     sources, places = [sources[k] for k in apart], np.flatnonzero(np.isin(own, apart))
     own, logs = np.searchsorted(apart, own[places]), logs[np.ix_(places, apart)]
@@ -222,7 +219,7 @@ def _cloud(
         fits=tuple(_picked(f, k) for f, k in zip(fits, inside, strict=True)),
         offs=tuple(s.off for s in sources),
         counts=np.bincount(own, minlength=len(sources)),
-        told=told[:, places],
+        told=columns[:, places],
     )
 
 
@@ -257,39 +254,11 @@ def _picked(fit: Fit, picks: Counts) -> Fit:
     return replace(fit, x=x[None], quantities=fit.quantities.each(lambda v: v.ravel()[picks][None]))
 
 
-def _logs(told: Floats, parts: Split, blocks: Sequence[Block], offs: Sequence[int | None]) -> Floats:
+def _logs(columns: Floats, parts: Split, blocks: Sequence[Block], offs: Sequence[int | None]) -> Floats:
     """Log-likelihood of what is on in each component, dims ("draw", "component")."""
     each = []
     for off in offs:
-        columns = told_by_columns(blocks, () if off is None else parts.units[off])
-        assert columns is not None  # noqa: S101 - blocks have a column for whatever a unit leaves of them
-        each.append(told[columns].sum(axis=0))
+        own = told(blocks, () if off is None else parts.units[off], columns.__getitem__, columns.shape[1])
+        assert own is not None  # noqa: S101 - blocks can tell whatever a unit leaves of them
+        each.append(own)
     return np.stack(each, axis=1)
-
-
-def _told(density: Density, parts: Split, fit: Fit) -> Floats:
-    """The columns of log-likelihoods, dims ("column", "draw")."""
-    numbered = {o.id: o for o in density.spec.evidence if is_numbered(density, o)}
-    bare = {o.id: fit.dials.power.get(o.id, 1.0) if o.id in numbered else 0.0 for o in density.spec.evidence}
-    x = fit.x[0]
-
-    def at(power: Mapping[str, float]) -> Floats:
-        return density.log_densities(x, density.pack(replace(fit.dials, power={**bare, **power})))
-
-    nothing, columns = at({}), list[Floats]()
-    for atoms in parts.blocks:
-        for mask in subsets(atoms, parts.units):
-            ids = [i for k, atom in enumerate(atoms) if mask >> k & 1 for i in parts.ids[atom]]
-            if ids[0] in numbered:
-                columns.append(_of_numbers(density, [numbered[i] for i in ids], fit.quantities))
-            else:
-                columns.append(at(dict.fromkeys(ids, 1.0)) - nothing)
-    return np.array(columns).reshape(-1, len(x))
-
-
-def _of_numbers(density: Density, readings: Sequence[Observation], quantities: Quantities) -> Floats:
-    """Log-likelihood of serial numbers, none of which was drawn twice; none can be greater than the total."""
-    total = np.ravel(evaluate(density.spec.method(readings[0]).measures, quantities))
-    possible = total >= max(o.value for o in readings) - 0.5  # as the density takes a whole number for a real one
-    left = np.where(possible, total, np.inf)[:, None] - np.arange(len(readings))
-    return -np.log(left).sum(axis=1)

@@ -8,7 +8,7 @@ from __future__ import annotations
 import base64
 import math
 import zlib
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property
 from typing import Any, Literal
@@ -16,6 +16,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from gaugeglass.judgement.blocks import Block, Numbers, told
 from gaugeglass.judgement.codes import Codes, Column, Scale
 from gaugeglass.judgement.overlaps import Known, log_mixture
 from gaugeglass.language.late import Late
@@ -25,7 +26,7 @@ special = Late("scipy.special")
 type Floats = NDArray[np.float64]
 
 FORMAT = "gaugeglass.pool/1"
-_NEARLY_SURE = 3e-3
+NEARLY_SURE = 3e-3
 """Standard deviation of a claim below which its draws say nothing of how other things move it. [1]"""
 _SIGNS = {">": np.greater, ">=": np.greater_equal, "<": np.less, "<=": np.less_equal}
 
@@ -85,25 +86,6 @@ class PooledUnit:
 
 
 @dataclass(frozen=True, slots=True)
-class Block:
-    """Atoms that are told together, by their indices, and the column of each subset of them that is known.
-
-    Bit i of a subset's number is set where the block's i-th atom counts. Of no atoms the log-likelihood is 0.
-    """
-
-    atoms: tuple[int, ...]
-    columns: Mapping[int, int]
-
-
-def told_by_columns(blocks: Sequence[Block], off: Collection[int]) -> list[int] | None:
-    """The columns of log-likelihoods that sum to that of the evidence without some atoms; None where one is missing."""
-    masks = [sum(1 << i for i, atom in enumerate(b.atoms) if atom not in off) for b in blocks]
-    if any(mask and mask not in b.columns for b, mask in zip(blocks, masks, strict=True)):
-        return None
-    return [b.columns[mask] for b, mask in zip(blocks, masks, strict=True) if mask]
-
-
-@dataclass(frozen=True, slots=True)
 class Scaling:
     """How a reading's log-likelihood follows its standard uncertainty.
 
@@ -152,11 +134,15 @@ class PooledQuantity:
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """That a claim holds where its column has the ``sign`` (">", ">=", "<" or "<=") to ``at`` [unit]."""
+    """That a claim holds where its column has the ``sign`` (">", ">=", "<" or "<=") to ``at`` [unit].
+
+    ``of`` is what is compared as the claim has it; empty where that is a quantity of the pool.
+    """
 
     sign: str
     at: float
     unit: str
+    of: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,13 +213,30 @@ class Pool:
 
         ``other`` has what takes the place of columns, by their indices.
         """
-        columns = told_by_columns(self.blocks, off)
-        if columns is None:
-            return None
-        return sum(
-            (self.columns[c].values if c not in (other or {}) else (other or {})[c] for c in columns),
-            np.zeros(self.draws),
-        )
+        own = other or {}
+        return told(self.blocks, off, lambda c: own[c] if c in own else self.columns[c].values, self.draws)
+
+    def reaches(self, off: frozenset[int]) -> bool:
+        """Whether draws lie wherever the evidence without some atoms lets them.
+
+        Serial numbers allow no total below the greatest, so that draws that knew of a greater one lack what lies below.
+        """
+        return all(numbers.rank(block.on(off)) >= least for block, numbers, least in self._series)
+
+    @cached_property
+    def _series(self) -> list[tuple[Block, Numbers, int]]:
+        """Blocks of numbers, each with the least place of a greatest one of which every hypothesis has draws."""
+        drawn = [c for c in self.components if c.draws > 0]
+        offs = [[self._off(c.off) for c in drawn if c.hypothesis == k] for k in range(len(self.hypotheses))]
+        found = []
+        for block in self.blocks:
+            if (numbers := block.numbers) is not None:
+                least = (min((numbers.rank(block.on(off)) for off in own), default=0) for own in offs)
+                found.append((block, numbers, max(least)))
+        return found
+
+    def _off(self, unit: int | None) -> frozenset[int]:
+        return frozenset(() if unit is None else self.units[unit].atoms)
 
     @cached_property
     def mixtures(self) -> tuple[Mixture, ...]:
@@ -253,7 +256,7 @@ class Pool:
         return Mixture(tuple(own), density, shares / np.where(sums > 0, sums, 1.0), sums, errors, apart)
 
     def _without(self, unit: int | None) -> Floats:
-        found = self.log_likelihood(frozenset(() if unit is None else self.units[unit].atoms))
+        found = self.log_likelihood(self._off(unit))
         if found is None:
             raise ValueError("a block lacks the column for what a unit leaves of it")
         return found
@@ -283,7 +286,7 @@ class Pool:
             own = list(mixture.components)
             drawn = held @ mixture.shares
             terms = np.concatenate([mixture.shares, mixture.shares * (held[:, None] - drawn)], axis=1)
-            least = _NEARLY_SURE * np.sqrt(np.sum(mixture.shares**2, axis=0))
+            least = NEARLY_SURE * np.sqrt(np.sum(mixture.shares**2, axis=0))
             published, errors = (np.array(v)[own] for v in (asked.published, asked.mcse))
             known = Known(
                 terms, np.concatenate([mixture.errors, errors]), np.tile(mixture.apart, 2), least=np.tile(least, 2)
@@ -320,9 +323,7 @@ class Pool:
             components=tuple(Component(**c) for c in texts["components"]),
             atoms=tuple(Atom(**a) for a in texts["atoms"]),
             units=tuple(PooledUnit(u["kind"], u["name"], tuple(u["atoms"])) for u in texts["units"]),
-            blocks=tuple(
-                Block(tuple(b["atoms"]), {int(m): c for m, c in b["columns"].items()}) for b in texts["blocks"]
-            ),
+            blocks=tuple(Block.read(b) for b in texts["blocks"]),
             readings=tuple(PooledReading(**{**r, "scaling": _scaling(r["scaling"])}) for r in texts["readings"]),
             quantities=tuple(PooledQuantity(**q) for q in texts["quantities"]),
             claims=tuple(

@@ -95,16 +95,6 @@ class Worth:
         """Information about the quantity for each unit of cost [nat]; None where no cost is stated or it is 0."""
         return self._per_cost(self.quantity_nats)
 
-    @property
-    def narrowing_per_cost(self) -> Expected | None:
-        """By what share the sd shrinks for each unit of cost [1]; None where no cost is stated or it is 0."""
-        return self._per_cost(Expected(1 - self.narrowing.value, self.narrowing.mcse))
-
-    @property
-    def crossing_per_cost(self) -> Expected | None:
-        """The chance that the verdict crosses for each unit of cost [1]; None as above."""
-        return self._per_cost(self.crossing)
-
     def _per_cost(self, of: Expected | None) -> Expected | None:
         return Expected(of.value / self.cost, of.mcse / self.cost) if of is not None and self.cost else None
 
@@ -143,8 +133,9 @@ class BestSet:
 class Ranking:
     """Candidates, the most telling first: about the claim, or about the quantity where no claim is open.
 
-    ``probability`` [1] is the claim's now, ``sd`` [``unit``] the quantity's. ``left_out`` says why something was not
-    weighed. ``draws`` [1] is how many stand for the posterior.
+    ``probability`` [1] is the claim's now, as its verdict has it, ``sd`` [``unit``] the quantity's. ``no_value`` [1] is
+    the share of draws in which the quantity has none, which all that is said of it leaves out. ``left_out`` says why
+    something was not weighed. ``draws`` [1] is how many stand for the posterior.
     """
 
     claim: str | None
@@ -158,3 +149,4 @@ class Ranking:
     best: BestSet | None
     draws: int
     left_out: Mapping[str, str] = field(default_factory=dict)
+    no_value: float = 0.0

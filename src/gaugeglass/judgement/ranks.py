@@ -74,6 +74,12 @@ class Ranks:
         rank[order] = (np.cumsum(own) - own / 2) / own.sum()
         return rank
 
+    def decide(self, y: Floats) -> bool:
+        """Whether something, dims ("draw",), is known once the quantity is: it rises with it throughout, or falls."""
+        order = np.lexsort((y, self.values))
+        steps, is_one = np.diff(y[order]), np.diff(self.values[order]) == 0
+        return not steps[is_one].any() and bool((steps >= 0).all() or (steps <= 0).all())
+
     def foretold(self, y: Floats) -> Floats:
         """What the quantity foretells of something, dims ("draw",): straight between some ranks, the mean in an atom.
 

@@ -16,13 +16,17 @@ type Identified = Literal["identified", "partly", "not identified", "given"]
 
 @dataclass(frozen=True, slots=True)
 class Spread:
-    """A distribution in five numbers [unit]: mean, sd, median and an equal-tailed 90 % credible interval."""
+    """A distribution in five numbers [unit]: mean, sd, median and an equal-tailed 90 % credible interval.
+
+    ``no_value`` [1] is the share of draws that have no value, which all five leave out.
+    """
 
     mean: float
     sd: float
     median: float
     lower: float
     upper: float
+    no_value: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,18 +74,36 @@ class HypothesisSummary:
 class Probability:
     """A probability with its Monte Carlo error [1].
 
-    ``at_least`` and ``at_most`` bound it where every draw agrees (else None): 0 and 1 are never printed.
+    ``at_least`` and ``at_most`` bound it where every draw agrees (else None): 0 and 1 are never printed. ``no_value``
+    [1] is the share of draws in which what is asked is neither true nor false, since something that it rests on has no
+    value there; ``value`` counts those as false. Where they are more than Monte Carlo error they bound it too.
     """
 
     value: float
     mcse: float
     at_least: float | None = None
     at_most: float | None = None
+    no_value: float = 0.0
+
+    @property
+    def is_between(self) -> bool:
+        """Whether draws without a value leave more of it open than Monte Carlo error does."""
+        return self.no_value > 0 and (self.at_least, self.at_most) != (None, None)
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """The least and the greatest that it may be, but for Monte Carlo error: the value, where nothing bounds it."""
+        if self.at_least is None and self.at_most is None:
+            return self.value, self.value
+        return self.at_least or 0.0, 1.0 if self.at_most is None else self.at_most
 
 
 @dataclass(frozen=True, slots=True)
 class Words:
-    """The published phrase for a probability and the band it stands for (ICD 203); none outside 1 to 99 %."""
+    """The published phrase for a probability and the band it stands for (ICD 203); none outside 1 to 99 %.
+
+    Where draws without a value leave the probability open, from the phrase of its least to that of its greatest.
+    """
 
     phrase: str
     lower: float
@@ -130,8 +152,9 @@ class Verdict:
     """How probable a claim is and what that rests on.
 
     ``bayes_factor`` [1] is posterior odds over prior odds; None where it is settled by definition, where every
-    draw agrees, or where there is no curve to print beside it. ``lowest`` and ``highest`` [1] are the range of
-    the probability over the widths tried.
+    draw agrees, where draws without a value leave either open, or where there is no curve to print beside it. There is
+    none where they leave the posterior open. ``lowest`` and ``highest`` [1] are the range of the probability over the
+    widths tried, or what is left open.
     """
 
     claim: str

@@ -72,7 +72,10 @@ def choose(draws: Draws, target: Target, options: Sequence[Option], budget: floa
         steps.append(Step(best.name, gain, total, spent, known.effective))
         known, left = known.having(channels[best.name]), [o for o in left if o is not best]
         if left and known.effective < _FEWEST:
-            ended = "too few draws agree with what would be known by then to judge by"
+            ended = (
+                f"too few draws would be left to judge by: of {draws.size}, {known.effective:.0f} agree with what is "
+                "known by then, on average"
+            )
             break
     return BestSet(budget, about, tuple(steps), ended)
 

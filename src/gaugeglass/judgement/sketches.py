@@ -1,8 +1,8 @@
 """A sketch: every hypothesis inferred briefly, for calibration, where there are hundreds of dossiers.
 
-Draws come from the same sampler as in a whole inference, and weights from the same bridge; chains are short, start at a
-peak and go along its axes, and the bridge's other end is the peak's proposal. A hypothesis whose weight is seen to be
-negligible is not sampled: weighted draws of the proposal stand for it.
+The leading hypothesis is drawn by the same sampler as in a whole inference, and weighed by the same bridge; chains are
+short, start at a peak and go along its axes, and the bridge's other end is a proposal about it. So are the others,
+unless weighted draws of their proposals, which are fitted to them a few times, are worth about as many as chains.
 """
 
 from __future__ import annotations
@@ -17,7 +17,8 @@ from scipy import special
 
 from gaugeglass.inference.density import Density, Dials, Floats
 from gaugeglass.inference.metrics import Metric
-from gaugeglass.inference.peaks import Proposal, peak, propose
+from gaugeglass.inference.modes import cross
+from gaugeglass.inference.peaks import Proposal, fitted, peak, propose
 from gaugeglass.inference.sampling import Diagnostics, Fit, Settings, fit, fit_along
 from gaugeglass.inference.weighing import bridge, log_evidence_by_bridge
 from gaugeglass.judgement.smoothing import limit, smoothed
@@ -26,15 +27,16 @@ _SETTINGS = Settings(0, draws=400, tune=150, chains=2, accept=0.85, cores=1)
 _AGAIN = Settings(0, draws=700, tune=200, chains=2, accept=0.95, cores=1)
 _LONGER = Settings(0, draws=400, tune=400, chains=2, cores=1)
 """How a hypothesis is drawn along the axes of a peak, then along those of these draws, and how without any."""
-_PROPOSED = 2000
+_PROPOSED, _MORE, _ROUNDS = 1000, 1000, 4
+"""Draws of a proposal, those that are added by one fitted to all so far, and how often at most. [1]"""
 _STARTS, _MOST_CLUSTERS = 4, 12
 """From how many draws of the prior, and how many sources, more peaks are looked for where there may be some. [1]"""
 _ELSEWHERE = 0.1
 """Share of the draws that are made far from peaks then: what may be wrong says little, but widely. [1]"""
-_NEGLIGIBLE = 1e-2
-"""Weight below which a hypothesis is not sampled. [1]"""
-_ENOUGH = 200.0
-"""Effective number of weighted draws that may stand for a hypothesis. [1]"""
+_ENOUGH, _FEW = 400.0, 200.0
+"""Effective number of weighted draws that stand for a hypothesis: about as many as chains are worth; fewer where it
+weighs less than ``_LIGHT``, or where chains do not settle. [1]"""
+_LIGHT = 0.05
 _LEVELS = (1.0, 0.7, 0.5, 0.3)
 """Powers of the weights that axes are taken from. [1]"""
 _FEWEST = 10
@@ -70,15 +72,25 @@ class Sketch:
 
 @dataclass(frozen=True)
 class _Rough:
-    """A hypothesis before it is sampled: a proposal about its peaks, and draws of that with their log weights.
+    """A hypothesis before it is sampled: a proposal about its peaks, and draws of that.
 
-    ``x`` dims ("draw", "free"), ``logs`` dims ("draw",) [nat].
+    ``x`` dims ("draw", "free"); ``heights`` dims ("draw",): the log density at them [nat]. ``peaks`` counts those that
+    were found.
     """
 
     name: str
     proposal: Proposal | None
     x: Floats
-    logs: Floats
+    heights: Floats
+    peaks: int = 0
+
+    @cached_property
+    def logs(self) -> Floats:
+        """Log weights of the draws, dims ("draw",). [nat]"""
+        if self.proposal is None:
+            return np.array([-math.inf])
+        logs = self.heights - self.proposal.log_density(self.x)
+        return np.where(np.isfinite(logs), logs, -math.inf)
 
     @cached_property
     def shares(self) -> Floats:
@@ -100,10 +112,9 @@ class _Rough:
         """How many independent draws the weighted ones are worth. [1]"""
         return 1 / float(np.sum(self.shares**2))
 
-    @property
-    def stands(self) -> bool:
-        """Whether weighted draws may stand for the hypothesis."""
-        return self.proposal is not None and self._smoothed[1] < limit(len(self.logs)) and self.size >= _ENOUGH
+    def stands(self, least: float) -> bool:
+        """Whether weighted draws may stand for the hypothesis, being worth no fewer than so many."""
+        return self.proposal is not None and self._smoothed[1] < limit(len(self.logs)) and self.size >= least
 
     @cached_property
     def _smoothed(self) -> tuple[Floats, float]:
@@ -122,8 +133,14 @@ def sketch(density: Density, *, seed: int) -> Sketch:
     for k, h in enumerate(spec.hypotheses):
         rough.append(_rough(density, h.name, rough[-1] if rough else None, np.random.default_rng([seed, k, 0x5CE7C4])))
     priors = np.array([h.prior_weight for h in spec.hypotheses])
-    idle = _negligible(rough, priors)
-    fits = [_weighted(density, r, seed) if r.name in idle else _drawn(density, r, seed) for r in rough]
+    least = _enough(rough, priors)
+    rngs = [np.random.default_rng([seed, k, 0xADA97]) for k in range(len(rough))]
+    rough = [_adapted(density, r, n, rng) for r, n, rng in zip(rough, least, rngs, strict=True)]
+    lead = int(np.argmax(np.log(priors) + [r.log_evidence for r in rough]))
+    fits = [
+        _weighted(density, r, seed) if k != lead and r.stands(n) else _drawn(density, r, seed)
+        for k, (r, n) in enumerate(zip(rough, least, strict=True))
+    ]
     if len(rough) == 1:
         return Sketch({rough[0].name: fits[0]}, np.ones(1), np.zeros(1))
     found = [
@@ -146,10 +163,9 @@ def _rough(density: Density, name: str, before: _Rough | None, rng: np.random.Ge
     if found is None and known:
         found = propose(density, dials, [np.zeros(size)])
     if found is None:
-        return _Rough(name, None, np.empty((0, size)), np.array([-math.inf]))
-    x = found.draw(_PROPOSED, rng)
-    logs = density.log_densities(x, density.pack(dials)) - found.log_density(x)
-    return _Rough(name, found, x, np.where(np.isfinite(logs), logs, -math.inf))
+        return _Rough(name, None, np.empty((0, size)), np.empty(0))
+    x = found.draw(_PROPOSED if len(found.peaks) == 1 else 2 * _PROPOSED, rng)
+    return _Rough(name, found, x, density.log_densities(x, density.pack(dials)), len(found.peaks))
 
 
 def _more_starts(density: Density, dials: Dials, rng: np.random.Generator) -> list[Floats]:
@@ -168,12 +184,33 @@ def _more_starts(density: Density, dials: Dials, rng: np.random.Generator) -> li
     return [*settled, *rng.standard_normal((_STARTS, len(middle)))]
 
 
-def _negligible(rough: list[_Rough], priors: Floats) -> set[str]:
-    """Hypotheses that are surely negligible beside the best."""
+def _enough(rough: list[_Rough], priors: Floats) -> list[float]:
+    """How many effective draws stand for each hypothesis; none do where weights are unknown."""
     if any(r.proposal is None for r in rough):
-        return set()
+        return [math.inf for _ in rough]
     shares = special.softmax(np.log(priors) + [r.log_evidence for r in rough])
-    return {r.name for r, share in zip(rough, shares, strict=True) if share < _NEGLIGIBLE and r.stands}
+    return [float(n) for n in np.where(shares < _LIGHT, _FEW, _ENOUGH)]
+
+
+def _adapted(density: Density, rough: _Rough, least: float, rng: np.random.Generator) -> _Rough:
+    """The same with draws added, each time of a proposal fitted to all so far, until they are worth enough.
+
+    All count as drawn of the mixture of all proposals (the deterministic mixture of A. Owen and Y. Zhou, "Safe and
+    effective importance sampling", J. Am. Stat. Assoc. 95 (2000) 135).
+    """
+    if rough.peaks != 1 or math.isinf(least):
+        return rough
+    packed = density.pack(density.dials(rough.name))
+    for _ in range(_ROUNDS):
+        if rough.stands(least):
+            break
+        assert rough.proposal is not None  # noqa: S101 - there is a peak
+        peak = fitted(rough.x, _levelled(rough))
+        x = peak.draw(_MORE, rng)
+        proposal = rough.proposal.with_peak(peak, _MORE / (len(rough.x) + _MORE))
+        heights = np.concatenate([rough.heights, density.log_densities(x, packed)])
+        rough = replace(rough, proposal=proposal, x=np.concatenate([rough.x, x]), heights=heights)
+    return rough
 
 
 def _weighted(density: Density, rough: _Rough, seed: int) -> Fit:
@@ -190,17 +227,26 @@ def _drawn(density: Density, rough: _Rough, seed: int) -> Fit:
     dials = density.dials(rough.name)
     if rough.proposal is None:
         return fit(density, dials, replace(_LONGER, seed=seed), strict=False)
-    if len(rough.proposal.peaks) > 1:  # chains along axes would stay at one
-        return _weighted(density, rough, seed) if rough.stands else fit(density, dials, _many(seed), strict=False)
+    if rough.peaks == 1:
+        return _along(density, rough, rough.proposal, seed)
+    if rough.stands(_FEW):
+        return _weighted(density, rough, seed)
+    found = cross(density, dials, _many(seed))
+    return fit(density, dials, _many(seed), strict=False) if found is None else found.fit
+
+
+def _along(density: Density, rough: _Rough, proposal: Proposal, seed: int) -> Fit:
+    """Draws along the axes of the only peak."""
+    dials = density.dials(rough.name)
     found = fit_along(density, dials, replace(_SETTINGS, seed=seed), _axes(rough))
     if found.diagnostics.is_usable:
         return found
-    if rough.stands:
+    if rough.stands(_FEW):
         return _weighted(density, rough, seed)
     found = fit_along(density, dials, replace(_AGAIN, seed=seed), _axes_of(found, rough))
     if found.diagnostics.is_usable:
         return found
-    start = rough.proposal.peaks[0].axes.centre
+    start = proposal.peaks[0].axes.centre
     return fit(density, dials, replace(_LONGER, seed=seed), start=start, strict=False)
 
 
@@ -210,16 +256,17 @@ def _many(seed: int) -> Settings:
 
 
 def _axes(rough: _Rough) -> Metric:
-    """Axes that the draws of the proposal have by their weights, which are levelled until enough of them count."""
-    size = rough.x.shape[1]
+    """Axes that the draws of the proposal have by their weights."""
+    return fitted(rough.x, _levelled(rough)).axes
+
+
+def _levelled(rough: _Rough) -> Floats:
+    """Weights of the draws, levelled until enough of them count, dims ("draw",); they sum to 1. [1]"""
     for power in _LEVELS:
         shares = special.softmax(power * rough.logs)
-        if np.sum(shares**2) * _FEWEST * size < 1:
-            mean = shares @ rough.x
-            apart = rough.x - mean
-            return Metric(mean, np.linalg.cholesky((shares[:, None] * apart).T @ apart))
-    assert rough.proposal is not None  # noqa: S101 - there are no draws without it
-    return rough.proposal.peaks[0].axes
+        if np.sum(shares**2) * _FEWEST * rough.x.shape[1] < 1:
+            return np.asarray(shares)
+    return np.full(len(rough.x), 1 / len(rough.x))
 
 
 def _axes_of(found: Fit, rough: _Rough) -> Metric:

@@ -15,11 +15,12 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import optimize
+from scipy import optimize, special
 
 from gaugeglass.inference.density import Dials, Floats, Values
+from gaugeglass.inference.modes import Crossing, may_be_several, refit_many
 from gaugeglass.inference.posterior import Posterior, holds, probability
-from gaugeglass.inference.sampling import Fit, fit_many
+from gaugeglass.inference.sampling import Fit
 from gaugeglass.inference.weighing import log_evidence_by_bridge, weigh
 from gaugeglass.judgement.findings import Tipping
 from gaugeglass.judgement.leaving import Left, Without, refit_settings
@@ -176,7 +177,12 @@ class _Weighed:
 
 
 class _Source:
-    """Draws of one hypothesis to weigh for a shift: those without the unit, or those with it moved along."""
+    """Draws of one hypothesis to weigh for a shift: those without the unit, or those with it moved along.
+
+    Where there may be several modes it is both, by the balance heuristic (E. Veach and L. J. Guibas, "Optimally
+    combining sampling techniques for Monte Carlo rendering", SIGGRAPH 1995): a shift may lead to a mode that no draw
+    with the unit is in.
+    """
 
     def __init__(
         self, posterior: Posterior, part: Without, claim: Claim, own: Sequence[Observation], scale: Mapping[str, float],
@@ -189,26 +195,31 @@ class _Source:
         self.left_true = holds(claim, part.fit.quantities).ravel()
         with np.errstate(divide="ignore"):
             shares = np.log(part.shares.ravel())
-        self.left_logs = math.log(weight) + shares - self._log(self.left, part.fit.dials)
+        self.part, self.whole, self.log_weight = part, whole, math.log(weight)
+        self.log_z = posterior.weights.evidences[posterior.weights.names.index(self.name)].log
+        self.left_logs = self.log_weight + shares - self._log(self.left, part.fit.dials)
         self.left_stick = max(1.0, 1 / (part.size * float(np.sum(part.shares**2))))
         kept = np.linspace(0, whole.x.shape[0] * whole.x.shape[1] - 1, _DRAWS).round().astype(int)
         self.with_it = whole.x.reshape(-1, whole.x.shape[-1])[kept]
-        rise = posterior.weights.evidences[posterior.weights.names.index(self.name)].log - part.evidence.log
-        self.whole_logs = math.log(weight) + rise - math.log(_DRAWS) - self._log(self.with_it, whole.dials)
+        rise = self.log_weight + self.log_z - part.evidence.log
+        self.whole_logs = rise - math.log(_DRAWS) - self._log(self.with_it, whole.dials)
         self.whole_stick = max(1.0, _DRAWS / max(whole.diagnostics.ess_bulk, 1.0))
         self.pull = self._pull(whole.dials)
+        alike = part.fit.dials.untold == whole.dials.untold and part.route != "importance weights"
+        self.is_balanced = alike and may_be_several(self.density)
 
     def _log(self, x: Floats, dials: Dials) -> Floats:
         return self.density.log_densities(x, self.density.pack(dials))
 
-    def _shifted(self, shift: float) -> Dials:
-        return shifted(self.density.dials(self.name), self.own, self.scale, shift)
+    def _shifted(self, shift: float, like: Dials) -> Dials:
+        """The dials of a shift for draws in the coordinates of others."""
+        own = replace(self.density.dials(self.name), untold=like.untold)
+        return shifted(own, self.own, self.scale, shift)
 
     def _pull(self, dials: Dials) -> Floats:
         """How far the mean of the coordinates moves for a shift of one u: their covariance with its log's slope."""
-        slope = (self._log(self.with_it, self._shifted(_NEAR)) - self._log(self.with_it, self._shifted(-_NEAR))) / (
-            2 * _NEAR
-        )
+        above, below = (self._log(self.with_it, self._shifted(s, dials)) for s in (_NEAR, -_NEAR))
+        slope = (above - below) / (2 * _NEAR)
         kept = np.isfinite(slope)
         if not np.any(kept):
             return np.zeros(self.with_it.shape[1])
@@ -219,17 +230,36 @@ class _Source:
 
     def at(self, shift: float) -> _Weighed:
         """Draws that were moved along, or where these stand for it poorly whichever stand for it by more."""
-        dials = self._shifted(shift)
+        dials = self._shifted(shift, self.whole.dials)
         moved = self.with_it + shift * self.pull
+        if self.is_balanced:
+            return self._balanced(shift, moved, dials)
         own = _Weighed(_finite(self.whole_logs + self._log(moved, dials)), np.empty(0), self.whole_stick)
         if own.draws < _ENOUGH:
-            other = _Weighed(_finite(self.left_logs + self._log(self.left, dials)), self.left_true, self.left_stick)
+            left = self._log(self.left, self._shifted(shift, self.part.fit.dials))
+            other = _Weighed(_finite(self.left_logs + left), self.left_true, self.left_stick)
             if other.draws >= own.draws:
                 return other
-        values = Values(self.density, moved, dials)
+        return replace(own, true=self._true(moved, dials))
+
+    def _balanced(self, shift: float, moved: Floats, dials: Dials) -> _Weighed:
+        """Draws without the unit and with it, half of these moved along, each with its weight in their mixture."""
+        x, log_left = np.concatenate([self.left, self.with_it[::2], moved[1::2]]), self.part.evidence.log
+        half = math.log(len(moved) / 2) - self.log_z
+        parts = [
+            math.log(len(self.left)) - log_left + self._log(x, self.part.fit.dials),
+            half + self._log(x, self.whole.dials),
+            half + self._log(x - shift * self.pull, self.whole.dials),
+        ]
+        with np.errstate(invalid="ignore"):
+            logs = self.log_weight - log_left + self._log(x, dials) - special.logsumexp(parts, axis=0)
+        true = np.concatenate([self.left_true, self._true(x[len(self.left) :], dials)])
+        return _Weighed(_finite(logs), true, max(self.left_stick, self.whole_stick))
+
+    def _true(self, x: Floats, dials: Dials) -> Floats:
         with np.errstate(all="ignore"):
-            true = np.broadcast_to(np.asarray(evaluate(self.claim.holds, values), dtype=np.float64), len(moved))
-        return replace(own, true=true)
+            found = np.asarray(evaluate(self.claim.holds, Values(self.density, x, dials)), dtype=np.float64)
+        return np.broadcast_to(found, len(x))
 
 
 def _finite(logs: Floats) -> Floats:
@@ -336,16 +366,17 @@ def confirmed(
             (shifted(density.dials(n), own, scale, tipping.shift), posterior.seed, posterior.fits[n]) for n in names
         ]
     done = iter(range(1, len(jobs) + 1))
-    fits = fit_many(density, jobs, refit_settings(posterior), advance=lambda: advance(next(done) / len(jobs)))
-    groups: Iterator[list[Fit]] = (fits[k : k + len(names)] for k in range(0, len(fits), len(names)))
+    found = refit_many(density, jobs, refit_settings(posterior), advance=lambda: advance(next(done) / len(jobs)))
+    groups: Iterator[list[Crossing]] = (found[k : k + len(names)] for k in range(0, len(found), len(names)))
     return [_by_refit(posterior, claim, group) for group in groups]
 
 
-def _by_refit(posterior: Posterior, claim: Claim, fits: Sequence[Fit]) -> Probability | None:
+def _by_refit(posterior: Posterior, claim: Claim, found: Sequence[Crossing]) -> Probability | None:
+    fits = [done.fit for done in found]
     if not all(fit.diagnostics.is_usable for fit in fits):
         return None
     names = [fit.hypothesis for fit in fits]
-    evidences = [log_evidence_by_bridge(posterior.density, fit) for fit in fits]
+    evidences = [done.evidence or log_evidence_by_bridge(posterior.density, done.fit) for done in found]
     weights = weigh(names, list(posterior.weights.prior), evidences, seed=posterior.seed)
     values = {fit.hypothesis: holds(claim, fit.quantities) for fit in fits}
     return Probability(*probability(values, weights.posterior, weights.replicates))

@@ -11,6 +11,7 @@ References
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 
@@ -49,7 +50,7 @@ def p_value(ranks: Whole, levels: int) -> float:
         From 0 to ``levels - 1``.
     """
     counts = np.cumsum(np.bincount(ranks, minlength=levels))[:-1]
-    least = float(_tails(counts, len(ranks), levels).min())
+    least = float(_tails(len(ranks), levels)[np.arange(levels - 1), counts].min())
     return max(1 - _chance_within(_inside(len(ranks), levels, least), len(ranks), levels), 0.0)
 
 
@@ -66,20 +67,16 @@ def band(size: int, levels: int, mistake: float) -> Band:
     return Band(lower, upper)
 
 
-def _tails(counts: Whole, size: int, levels: int) -> Floats:
-    """Twice the smaller tail probability of each count of the ECDF. dims ("rank",) [1]"""
-    chance = np.arange(1, levels) / levels
-    below, above = stats.binom.cdf(counts, size, chance), stats.binom.sf(counts - 1, size, chance)
-    return np.asarray(2 * np.minimum(below, above))
+@functools.lru_cache(maxsize=4)
+def _tails(size: int, levels: int) -> Floats:
+    """Twice the smaller tail probability of each count of the ECDF at each rank. dims ("rank", "count") [1]"""
+    chance, counts = np.arange(1, levels)[:, None] / levels, np.arange(size + 1)
+    return np.asarray(2 * np.minimum(stats.binom.cdf(counts, size, chance), stats.binom.sf(counts - 1, size, chance)))
 
 
 def _inside(size: int, levels: int, tail: float) -> tuple[Whole, Whole]:
     """The least and the greatest count at each rank whose tail probability is above ``tail``."""
-    chance = np.arange(1, levels)[:, None] / levels
-    counts = np.arange(size + 1)
-    cdf = np.asarray(stats.binom.cdf(counts, size, chance))
-    sf = np.asarray(stats.binom.sf(counts - 1, size, chance))
-    within = 2 * np.minimum(cdf, sf) > tail * (1 + 1e-9)
+    within = _tails(size, levels) > tail * (1 + 1e-9)
     lower = np.where(within.any(axis=1), within.argmax(axis=1), 1)
     upper = np.where(within.any(axis=1), size - within[:, ::-1].argmax(axis=1), 0)
     return lower, upper

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from gaugeglass.inference.density import Floats
-from gaugeglass.inference.posterior import Posterior, Progress, holds
+from gaugeglass.inference.posterior import Posterior, Progress
 from gaugeglass.inference.sampling import Fit, effective_size
 from gaugeglass.judgement.predictions import ledger, misfit
 from gaugeglass.judgement.quantities import summarise
@@ -23,6 +23,7 @@ from gaugeglass.judgement.results import (
     WidthCurve,
     Words,
 )
+from gaugeglass.judgement.undefined import may_hold, refuse_without_any, surely_holds
 from gaugeglass.judgement.widths import Refit, Target, bayes_factor, chance, curves, is_told_from_sure, prior_chance
 from gaugeglass.language.spec import Claim
 
@@ -39,11 +40,25 @@ WORDS = (
 
 MISFIT = 0.01
 """Predictive probability below which an explanation does not fit: our convention. [1]"""
+_EVEN = 0.5
 _LEAST = 0.001  # smaller chances are said to be below it
 
 
-def words_for(probability: float) -> Words | None:
+def words_for(probability: Probability) -> Words | None:
     """The published phrase for a probability; none outside 1 to 99 %, where the number stands alone."""
+    if not probability.is_between:
+        return _words_at(probability.value)
+    low, high = map(_words_at, probability.ends)
+    if low == high and (low is not None or max(probability.ends) - min(probability.ends) < _EVEN):
+        return low
+    if low is not None and high is not None:
+        return Words(f"{low.phrase} to {high.phrase}", low.lower, high.upper)
+    if low is not None:
+        return Words(f"at least {low.phrase}", low.lower, 1.0)
+    return Words("open", 0.0, 1.0) if high is None else Words(f"at most {high.phrase}", 0.0, high.upper)
+
+
+def _words_at(probability: float) -> Words | None:
     for words in WORDS:
         if words.lower <= probability < words.upper or (words is WORDS[-1] and probability == words.upper):
             return words
@@ -52,19 +67,31 @@ def words_for(probability: float) -> Words | None:
 
 @dataclass(frozen=True, slots=True)
 class _Proposition:
-    """Something that holds or not in every draw: a claim of the model, or that a hypothesis is the true one."""
+    """Something that holds or not: a claim of the model, or that a hypothesis is the true one.
+
+    ``target`` says where it surely holds, ``possible`` where it may hold.
+    """
 
     name: str
     says: str
     kind: Literal["claim", "hypothesis"]
     threshold: float
     target: Target
+    possible: Target
     settled: bool
     claim: Claim | None = None
 
 
+@np.errstate(all="ignore")  # what is too large to compute has no value, and that is said
 def judge(posterior: Posterior, *, progress: Progress | None = None) -> Assessment:
-    """Everything that the posterior lets one say of the subject: verdicts, quantities, hypotheses, the ledger."""
+    """Everything that the posterior lets one say of the subject: verdicts, quantities, hypotheses, the ledger.
+
+    Raises
+    ------
+    InferenceError
+        If a quantity has no value in any draw.
+    """
+    refuse_without_any(posterior)
     tell = progress or (lambda what, share: None)
     propositions = _propositions(posterior)
     curve: Mapping[str, WidthCurve] = {}
@@ -87,7 +114,7 @@ def _propositions(posterior: Posterior) -> tuple[_Proposition, ...]:
     """Claims in the model's order, then hypotheses."""
     spec = posterior.spec
     claims = (
-        _Proposition(c.name, c.says, "claim", c.threshold, _claim_target(c), _settled_everywhere(posterior, c), c)
+        _Proposition(c.name, c.says, "claim", c.threshold, *_claim_targets(c), _settled_everywhere(posterior, c), c)
         for c in spec.model.claims
     )
     rivals = spec.hypotheses if spec.has_rivals else ()
@@ -99,6 +126,7 @@ def _propositions(posterior: Posterior) -> tuple[_Proposition, ...]:
             "hypothesis",
             0.5,
             _hypothesis_target(h.name),
+            _hypothesis_target(h.name),
             settled=False,
         )
         for h in rivals
@@ -106,8 +134,8 @@ def _propositions(posterior: Posterior) -> tuple[_Proposition, ...]:
     return (*claims, *hypotheses)
 
 
-def _claim_target(claim: Claim) -> Target:
-    return lambda hypothesis, quantities: holds(claim, quantities)
+def _claim_targets(claim: Claim) -> tuple[Target, Target]:
+    return lambda _, quantities: surely_holds(claim, quantities), lambda _, quantities: may_hold(claim, quantities)
 
 
 def _hypothesis_target(name: str) -> Target:
@@ -121,7 +149,10 @@ def _is_settled(posterior: Posterior, claim: Claim, hypothesis: str) -> bool:
     """Whether a hypothesis decides a claim by definition: nothing the claim rests on is free under it."""
     spec = posterior.spec
     held = posterior.density.hypothesis(hypothesis)
-    return all(name in held.fix or name in spec.givens for name in spec.ancestors(claim.holds, held))
+    if not all(name in held.fix or name in spec.givens for name in spec.ancestors(claim.holds, held)):
+        return False
+    surely, possible = (t(hypothesis, posterior.fits[hypothesis].quantities) for t in _claim_targets(claim))
+    return bool(np.all(surely == possible))
 
 
 def _settled_everywhere(posterior: Posterior, claim: Claim) -> bool:
@@ -130,12 +161,19 @@ def _settled_everywhere(posterior: Posterior, claim: Claim) -> bool:
 
 def _verdict(posterior: Posterior, proposition: _Proposition, curve: WidthCurve | None) -> Verdict:
     base = Refit(posterior.fits, posterior.priors, posterior.weights)
-    target = proposition.target
-    before = _bounded(prior_chance(target, base), target, posterior.priors, posterior.weights.prior)
-    after = _bounded(chance(target, base), target, posterior.fits, posterior.weights.posterior)
-    range_of = [p.probability for p in curve.points] if curve else [after.value]
+    weights = posterior.weights
+    before, after = (
+        _between(*(_bounded(of(t, base), t, fits, shares) for t in (proposition.target, proposition.possible)))
+        for of, fits, shares in ((prior_chance, base.priors, weights.prior), (chance, base.fits, weights.posterior))
+    )
+    if after.is_between:
+        curve = None
+    elif before.is_between and curve:
+        curve = replace(curve, points=tuple(replace(p, bayes_factor=float("nan")) for p in curve.points))
+    range_of = [p.probability for p in curve.points] if curve else after.ends if after.is_between else [after.value]
     is_told = is_told_from_sure(after.value, after.mcse)
     factor = bayes_factor(before.value, after.value) if is_told else float("nan")
+    is_printed = curve is not None and not before.is_between and not proposition.settled
     return Verdict(
         claim=proposition.name,
         says=proposition.says,
@@ -143,10 +181,10 @@ def _verdict(posterior: Posterior, proposition: _Proposition, curve: WidthCurve 
         threshold=proposition.threshold,
         prior=before,
         posterior=after,
-        words=words_for(after.value),
+        words=words_for(after),
         by_hypothesis=_conditionals(posterior, proposition.claim) if proposition.claim else {},
         settled=proposition.settled,
-        bayes_factor=factor if curve and np.isfinite(factor) and not proposition.settled else None,
+        bayes_factor=factor if is_printed and np.isfinite(factor) else None,
         curve=curve,
         lowest=min(range_of),
         highest=max(range_of),
@@ -157,15 +195,30 @@ def _conditionals(posterior: Posterior, claim: Claim) -> dict[str, Conditional]:
     """The probability of a claim under each rival hypothesis."""
     if not posterior.spec.has_rivals:
         return {}
-    target, found = _claim_target(claim), {}
+    found = {}
     for h, fit in posterior.fits.items():
         settled = _is_settled(posterior, claim, h)
-        values = target(h, fit.quantities)
-        p = float(values.mean())
-        error = float(np.sqrt(values.var() / effective_size(values)))
-        bounded = Probability(p, 0.0) if settled else _bounded((p, error), target, {h: fit}, np.ones(1))
-        found[h] = Conditional(bounded, settled)
+        low, high = (_under(target, h, fit) for target in _claim_targets(claim))
+        found[h] = Conditional(Probability(low.value, 0.0) if settled else _between(low, high), settled)
     return found
+
+
+def _under(target: Target, hypothesis: str, fit: Fit) -> Probability:
+    values = target(hypothesis, fit.quantities)
+    error = float(np.sqrt(values.var() / effective_size(values)))
+    return _bounded((float(values.mean()), error), target, {hypothesis: fit}, np.ones(1))
+
+
+def _between(low: Probability, high: Probability) -> Probability:
+    """The probability of what surely holds with low and may hold with high; bounds where that is more than errors."""
+    no_value = max(high.value - low.value, 0.0)
+    known = [p.mcse for p in (low, high) if np.isfinite(p.mcse)]
+    if low.ends == (low.value, low.value) and no_value <= max(known, default=0.0):
+        return replace(low, no_value=no_value)
+    least, most = min(low.ends), max(high.ends)
+    is_open = (least, most) == (0.0, 1.0)
+    at_least, at_most = (least if least > 0 or is_open else None), (most if most < 1 or is_open else None)
+    return Probability(low.value, max(known, default=float("nan")), at_least, at_most, no_value)
 
 
 def _bounded(value: tuple[float, float], target: Target, fits: Mapping[str, Fit], weights: Floats) -> Probability:
@@ -210,6 +263,11 @@ def _sentence(subject: str, leading: Verdict | None, badly: bool) -> str:
         notes.append(
             f"{leading.words.phrase}: {leading.words.lower:.0%} to {leading.words.upper:.0%}".replace("%", " %")
         )
+    if leading.posterior.is_between:
+        notes.append(
+            f"in {_percent(leading.posterior.no_value)} of the draws it is neither true nor false, since "
+            "something has no value there"
+        )
     if leading.curve:
         low, high = _percent(leading.lowest), _percent(leading.highest)
         over = f"{low} over all" if low == high else f"{low} to {high} over the"
@@ -222,7 +280,9 @@ def _sentence(subject: str, leading: Verdict | None, badly: bool) -> str:
 
 
 def _bounded_percent(p: Probability) -> str:
-    """A probability as a percentage; where every draw agrees, the bound, rounded so that it stays one."""
+    """A probability as a percentage, or its bounds, rounded so that they stay so."""
+    if p.at_least is not None and p.at_most is not None:
+        return f"between {np.floor(100 * p.at_least):.0f} % and {np.ceil(100 * p.at_most):.0f} %"
     if p.at_least is not None:
         return f"above {np.floor(1000 * p.at_least) / 10:.1f} %"
     if p.at_most is not None:

@@ -9,8 +9,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from gaugeglass.inference.density import Density, Floats
+from gaugeglass.inference.modes import may_be_several, refit_many
 from gaugeglass.inference.posterior import Posterior, probability
-from gaugeglass.inference.sampling import ESS, Fit, effective_size, fit_many
+from gaugeglass.inference.sampling import ESS, Fit, effective_size
 from gaugeglass.inference.weighing import Evidence, Weights, log_evidence_by_bridge, weigh
 from gaugeglass.judgement.ratios import log_stretched, numeric_latents
 from gaugeglass.judgement.results import WidthCurve, WidthPoint
@@ -132,9 +133,9 @@ def _refit(
     missing = [job for job in jobs if job not in own]
     settings = replace(posterior.settings, chains=_CHAINS, draws=_DRAWS, tune=_TUNE)
     refits = [(density.dials(h, stretch={q: f}), posterior.seed, posterior.fits[h]) for q, f, h in missing]
-    for job, fit in zip(missing, fit_many(density, refits, settings), strict=True):
-        if fit.diagnostics.is_usable:
-            own[job] = _Own(fit, log_evidence_by_bridge(density, fit))
+    for job, done in zip(missing, refit_many(density, refits, settings), strict=True):
+        if done.fit.diagnostics.is_usable:
+            own[job] = _Own(done.fit, done.evidence or log_evidence_by_bridge(density, done.fit))
     for q, f in widths:
         if all((q, f, h) in own for h in moving[q]):
             found[q, f] = _whole(posterior, q, f, {h: own[q, f, h] for h in moving[q]}, base)
@@ -142,6 +143,8 @@ def _refit(
 
 def _at_hand(posterior: Posterior, latent: str, factor: float, name: str) -> _Own | None:
     """A hypothesis under another width from the draws there are, if their weights can be trusted."""
+    if may_be_several(posterior.density):
+        return None
     if latent in posterior.density.layout.floored or latent not in numeric_latents(posterior.spec):
         return None
     fit = posterior.fits[name]

@@ -14,7 +14,7 @@ from gaugeglass.language.observations import note_repeats, note_twins, read_inbo
 from gaugeglass.language.places import Background, read_members
 from gaugeglass.language.plans import read_candidates
 from gaugeglass.language.provenance import read_labels
-from gaugeglass.language.reading import Notes, Section, check_format, keys, listing, measured_in, nearest, number
+from gaugeglass.language.reading import Notes, Section, check_format, given_number, keys, listing, measured_in, nearest
 from gaugeglass.language.spec import Candidate, Dossier, Model, Observation, Spec
 from gaugeglass.language.tables import read_tables
 from gaugeglass.language.truths import read_truth
@@ -92,15 +92,16 @@ def _givens(top: Section, reading: ModelReading | None) -> dict[str, float]:
     if reading is None:
         return {}
     known = {g.name: g for g in reading.model.givens}
-    found = {}
+    found: dict[str, float] = {}
     for name, node in stated.items():
         if name not in reading.declared["givens"]:
             declared = reading.declared["givens"]
             top.notes.fault(
                 node, f"unknown given {show(name)}", f"a given: {listing(declared)}", nearest(name, declared)
             )
-        elif name in known and (value := number(node, known[name].unit, top.notes)) is not None:
-            found[name] = value
+        elif (given := known.get(name)) is not None:
+            value = given_number(node, given.unit, top.notes, whole=given.whole)
+            found |= {} if value is None else {name: value}
     for name, given in known.items():
         if name not in stated and given.value is None and not reading.root.find("givens", name, "default"):
             top.notes.missing(top.at("givens"), name, f"{measured_in(given.unit)} ({given.about})")

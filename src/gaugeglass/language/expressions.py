@@ -150,6 +150,28 @@ def evaluate(node: Node, values: Mapping[str, Any]) -> Any:
             return getattr(_numpy, OPERATIONS[op])(*(evaluate(a, values) for a in args))
 
 
+def certainty(node: Node, values: Mapping[str, Any]) -> tuple[Any, Any]:
+    """Where a truth surely holds, and where it may hold: they differ where something compared has no value.
+
+    ``and``, ``or`` and ``not`` are those of S. C. Kleene's strong logic of three values, J. Symbolic Logic 3 (1938) 150
+    (from memory). ``values`` are as ``evaluate`` has them.
+    """
+    match node:
+        case Op("not", (arg,)):
+            surely, possibly = certainty(arg, values)
+            return ~possibly, ~surely
+        case Op("and" | "or" as op, (left, right)):
+            pairs = zip(certainty(left, values), certainty(right, values), strict=True)
+            surely, possibly = (getattr(_numpy, OPERATIONS[op])(*pair) for pair in pairs)
+            return surely, possibly
+        case Op(op, args):
+            sides = [_numpy.asarray(evaluate(arg, values)) for arg in args]
+            known = functools.reduce(operator.and_, map(_numpy.isfinite, sides))
+            truth = getattr(_numpy, OPERATIONS[op])(*sides)
+            return truth & known, truth | ~known
+    raise TypeError(f"no truth: {node}")
+
+
 def evaluate_at(node: Node, values: Mapping[str, float], members: Mapping[str, int]) -> float:
     """The value of a tree where names stand for plain numbers; NaN where there is none.
 
@@ -440,7 +462,10 @@ class _Lowering:
         if not wanted[0] <= len(trees) <= wanted[1]:
             many = str(wanted[0]) if wanted[0] == wanted[1] else f"{wanted[0]} or more"
             raise ExpressionError(f"{name} of {len(trees)}", f"{name} takes {many}")
-        return getattr(self, f"_call_{name}", self._pure_call)(name, *trees)
+        low: Lowered = getattr(self, f"_call_{name}", self._pure_call)(name, *trees)
+        if isinstance(low.node, Op) and all(isinstance(arg, Const) for arg in low.node.args):
+            _at_once(low.node)
+        return low
 
     def _pure_call(self, name: str, tree: Any) -> Lowered:
         return Lowered(Op(name, (self._pure(self._value(tree), f"the argument of {name}"),)), Dimension())
@@ -512,14 +537,16 @@ def _dim(low: Lowered) -> Dimension:
 
 def _fold(op: str, a: Node, b: Node) -> Node:
     if isinstance(a, Const) and isinstance(b, Const):
-        try:
-            value = _AT_ONCE[op](a.value, b.value)
-        except (ArithmeticError, ValueError):
-            value = math.nan
-        if not math.isfinite(value):
-            raise ExpressionError("a number too large to compute", "a finite number")
-        return Const(value)
+        return Const(_at_once(Op(op, (a, b))))
     return Op(op, (a, b))
+
+
+def _at_once(node: Op) -> float:
+    """The value of an operation on plain numbers; one that has none cannot be meant."""
+    value = evaluate_at(node, {}, {})
+    if not math.isfinite(value):
+        raise ExpressionError("a number that cannot be computed", "a finite number")
+    return value
 
 
 def _is_unit(name: str) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import io
 import os
 import re
@@ -307,19 +308,20 @@ class _Tree:
 
     def __init__(self, events: Iterator[Any], notes: Notes) -> None:
         self.events, self.notes = events, notes
+        self.ahead: list[Any] = []
         self.count = 0
         self.refused: dict[str, list[tuple[Located, str]]] = {}
 
     def document(self) -> Located | None:
         """The tree of the only document of the stream; None where something in it is not read here."""
-        next(self.events)  # the start of the stream
-        start = next(self.events)
+        self._next()  # the start of the stream
+        start = self._next()
         if _is(start, "StreamEnd"):
             raise _Refused(None, "", "an empty file", "a model or a dossier")
         self._refuse_directives(start)
-        root = self._node(next(self.events), "", None, 0)
-        next(self.events)  # the end of the document
-        after = next(self.events)
+        root = self._node(self._next(), "", None, 0)
+        self._next()  # the end of the document
+        after = self._next()
         if not _is(after, "StreamEnd"):
             raise _Refused(_line(after), "", "a second document", "one document a file")
         for kind, places in self.refused.items():
@@ -367,13 +369,13 @@ class _Tree:
 
     def _items(self, path: str, depth: int) -> Iterator[Located]:
         index = 0
-        while not _is(event := next(self.events), "SequenceEnd"):
+        while not _is(event := self._next(), "SequenceEnd"):
             yield self._node(event, f"{path}[{index}]", None, depth + 1)
             index += 1
 
     def _entries(self, path: str, depth: int) -> dict[str, Located]:
         found: dict[str, Located] = {}
-        while not _is(event := next(self.events), "MappingEnd"):
+        while not _is(event := self._next(), "MappingEnd"):
             line = _line(event)
             if not _is(event, "Scalar"):
                 raise _Refused(line, path, "a key that is not plain text", "keys that are names")
@@ -382,7 +384,7 @@ class _Tree:
             self._note_refused(event, inner, line)
             if key == "<<":
                 self._refuse("merge key", key, inner, line)
-            child = self._node(next(self.events), inner, line, depth + 1)
+            child = self._node(self._value(inner, line), inner, line, depth + 1)
             if key in found:
                 self.notes.fault(
                     child, f"a second key {show(key)}; the first is on line {found[key].line}", "each key once"
@@ -390,9 +392,41 @@ class _Tree:
             found.setdefault(key, child)
         return found
 
+    def _next(self) -> Any:
+        return self.ahead.pop() if self.ahead else next(self.events)
+
+    def _value(self, path: str, line: int) -> Any:
+        """The event of a value; of one that ends at a decimal comma, what it should have been, once that is noted."""
+        event = self._next()
+        parts = [event]
+        while _is_plain(parts[-1]) and parts[-1].value[-1:].isdigit():
+            self.ahead.append(key := self._next())
+            if not (
+                _is_plain(key) and key.value[:1].isdigit() and key.start_mark.index == parts[-1].end_mark.index + 1
+            ):
+                break
+            self.ahead.insert(0, behind := next(self.events))
+            if not _is_plain(behind) or behind.value:
+                break
+            self.ahead.clear()
+            parts.append(key)
+        if len(parts) == 1:
+            return event
+        written, mended = (sign.join(str(part.value) for part in parts) for sign in (",", "."))
+        hint = f"decimals are written with a point: {show(mended)}"
+        allowed = "no comma, which ends a value between braces unless that stands in quotes"
+        self.notes.fault(Located(None, path, line), show(written), allowed, hint)
+        whole = copy.copy(event)
+        whole.value = mended
+        return whole
+
 
 def _is(event: Any, kind: str) -> bool:
     return bool(type(event).__name__ == kind + "Event")
+
+
+def _is_plain(event: Any) -> bool:
+    return _is(event, "Scalar") and event.style is None
 
 
 def _line(event: Any) -> int:

@@ -22,6 +22,8 @@ from gaugeglass.language.reading import (
     Section,
     as_percentage,
     check_format,
+    flag,
+    given_number,
     keys,
     listing,
     mapping,
@@ -43,7 +45,7 @@ _MODEL = keys(
     "format title",
     "about cautions givens latents relations groups grades methods hypotheses claims candidates leading pictures",
 )
-_GIVEN = keys("about unit", "default")
+_GIVEN = keys("about unit", "default whole")
 _LATENT = keys("about unit prior because", "per")
 _RELATION = keys("unit equals", "about source per")
 _DRAFTED = {"latents": _LATENT, "relations": _RELATION}
@@ -132,8 +134,10 @@ def _givens(top: Section) -> tuple[Given, ...]:
         unit = unit_of(section)
         about = section.text("about")
         if unit is not None:
-            value = number(section.at("default"), unit, top.notes) if "default" in section else None
-            found.append(Given(name, about, unit, value))
+            whole = flag(section.at("whole"), top.notes) if "whole" in section else False
+            default = section.entries.get("default")
+            value = given_number(default, unit, top.notes, whole=whole) if default else None
+            found.append(Given(name, about, unit, value, whole))
     return tuple(found)
 
 

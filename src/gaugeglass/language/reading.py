@@ -319,6 +319,15 @@ def number(node: Located, unit: Unit, notes: Notes, *, difference: bool = False)
     return convert_difference(value, own, unit) if difference else convert(value, own, unit)
 
 
+def given_number(node: Located, unit: Unit, notes: Notes, *, whole: bool) -> float | None:
+    """The number of a given [unit], a whole one where it counts something; None once a fault is noted."""
+    value = number(node, unit, notes)
+    if value is None or not whole or value == round(value):
+        return value
+    notes.fault(node, show(node.text), "a whole number, as the model says of this given")
+    return None
+
+
 def unwritten_percentage(node: Located, value: float, own: Unit, unit: Unit) -> str | None:
     """The hint for a bare number such as 92 where the unit is %, so that it would mean 9200 %; else None."""
     return f"did you mean '{node.text} %'?" if unit.text == "%" and own == ONE and abs(value) > 1 else None

@@ -33,12 +33,16 @@ LEFT_OUT = "left out in this alternative"
 
 @dataclass(frozen=True, slots=True)
 class Given:
-    """A number that the dossier states exactly; ``value`` [unit] is the model's default, if it has one."""
+    """A number that the dossier states exactly; ``value`` [unit] is the model's default, if it has one.
+
+    ``whole`` says that it counts something, so that nothing but a whole number can be meant.
+    """
 
     name: str
     about: str
     unit: Unit
     value: float | None = None
+    whole: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,24 +8,10 @@
  *    much: number[], rest: number, logSums: number[], logZ: number, size: number, k: number, limit: number}} Part
  *  One hypothesis: how much each of its draws counts, what of that is known, its log marginal likelihood [nat],
  *  effective draws, shape of the tail of its weights and up to where that can be trusted. */
-/** @typedef {{isAnswered: boolean, isReliable: boolean, shares: Float64Array, parts: Part[], weights: Chance[],
+/** @typedef {{isAnswered: boolean, isReliable: boolean, untold: {block: any, isBeyond: boolean} | null, shares: Float64Array, parts: Part[], weights: Chance[],
  *    claims: Chance[], weakest: number}} Answer */
 
-// What follows is as in `gaugeglass.judgement`: `answers`, `pools`, `overlaps` and `smoothing`.
-const FEWEST = 100; // effective draws of a hypothesis below which what it says is not to be relied on
-const FEWEST_OWN = 50; // the same where just that was drawn before, so that what is known of it is the answer
-const MATTERS = 0.01; // probability of a hypothesis above which it has to be known well
-const VAGUE = 10; // effective draws of a hypothesis below which it may be more probable by far than it seems
-const DOUBT = 0.05; // level of the bounds that unanimous draws leave a probability
-const HARDLY_ONE = 0.05; // effective draws, in which a claim is otherwise than in the rest, up to which all agree
-const FEWEST_OTHERWISE = 100; // effective draws on a claim's lesser side from which what is known can be trusted
-const NEARLY_ZERO = 1e-12; // what rounding leaves of a probability on which all draws agree
-const NEARLY_SURE = 3e-3; // standard deviation of a claim below which its draws say nothing of how other things move it
-const FEWEST_TOLD = 25; // draws among which the tail of weights is told at least
-const FLAT = 0.7; // difference of log weights that is no tail [nat]
-const RIDGE = 1e-6; // of the least squares in Known
-const MOST_K = 0.7; // Vehtari et al., "Pareto smoothed importance sampling", JMLR 25(72), 2024
-const INTERVAL = 0.9; // every credible interval here; the kind is equal-tailed
+// Its constants are Python's own: `gaugeglass.publication.scripts` writes them before this.
 
 // --- the pool ------------------------------------------------------------------------------------------------
 
@@ -39,12 +25,7 @@ class Pool {
     this.decoded = [];
     /** @type {(Uint32Array | undefined)[]} */
     this.orders = [];
-    this.home = this.blocks
-      .flatMap((block, b) => block.atoms.map((atom, bit) => ({ atom, b, bit })))
-      .reduce((found, { atom, b, bit }) => {
-        found[atom] = { b, bit };
-        return found;
-      }, []);
+    this.series = this.blocks.filter((block) => block.numbers).map((block) => ({ block, least: this.least(block) }));
     this.mixtures = this.hypotheses.map((_, h) => this.mixture(h));
     this.ofClaims = [];
     const top = Math.max(...this.hypotheses.map((h) => h.log_evidence));
@@ -60,7 +41,7 @@ class Pool {
       wide = high - low;
     const values = new Float64Array(this.draws);
     for (let n = 0; n < this.draws; n += 1) {
-      const share = this.codes[from + n] / 65534;
+      const share = this.codes[from + n] / MOST;
       values[n] =
         share > 1
           ? NaN
@@ -92,22 +73,86 @@ class Pool {
     return on;
   }
 
-  /** Log-likelihood of all that counts in each draw [nat]; null where the pool has no column for it. */
+  /** Log-likelihood of all that counts in each draw [nat]; null where the pool cannot tell it. */
   told(off, scale = new Map()) {
     const on = this.atomsOn(off),
-      sum = new Float64Array(this.draws);
-    const scaled = new Map(
-      [...scale].map(([reading, factor]) => [this.home[this.readings[reading].atom].b, [reading, factor]]),
-    );
-    for (const [b, block] of this.blocks.entries()) {
-      const mask = block.atoms.reduce((bits, atom, bit) => bits + (on[atom] ? 2 ** bit : 0), 0);
-      if (mask === 0) continue;
-      const index = block.columns[mask];
-      if (index === undefined) return null;
-      const values = scaled.has(b) ? this.rescaled(index, ...scaled.get(b)) : this.column(index);
-      for (let n = 0; n < sum.length; n += 1) sum[n] += Number.isNaN(values[n]) ? -Infinity : values[n];
+      found = new Float64Array(this.draws),
+      scaled = new Map([...scale].map(([reading, factor]) => [this.readings[reading].atom, [reading, factor]]));
+    for (const block of this.blocks) {
+      const places = placesOn(block, on);
+      if (!places.length) continue;
+      const own = scaled.has(block.atoms[0])
+        ? this.rescaled(block.columns[1], ...scaled.get(block.atoms[0]))
+        : this.ofBlock(block, places);
+      if (own === null) return null;
+      addTo(found, own);
     }
-    return sum;
+    return found;
+  }
+
+  /** Log-likelihood of some of a block's atoms [nat]; null where the pool cannot tell it. */
+  ofBlock(block, places) {
+    const index = block.columns[maskOf(places)];
+    if (index !== undefined) return this.column(index);
+    if (block.numbers) return this.ofNumbers(block.numbers, places);
+    if (!block.sources?.length) return null;
+    const found = new Float64Array(this.draws);
+    for (const source of block.sources) addTo(found, this.ofSource(source, places));
+    return found;
+  }
+
+  /** The same of readings that may be wrong together. */
+  ofSource({ reliable, wrong, clusters }, places) {
+    const right = new Float64Array(this.draws).fill(Math.log(reliable)),
+      astray = places.reduce((log, k) => log + (wrong[k] ?? -Infinity), Math.log1p(-reliable));
+    for (const cluster of clusters) addTo(right, this.ofCluster(cluster, places));
+    return right.map((log) => addLogs(log, astray));
+  }
+
+  /** The same of readings that have one basis in common, by a source that is reliable. */
+  ofCluster({ chances, columns }, places) {
+    const found = new Float64Array(this.draws).fill(-Infinity),
+      own = places.map((k) => columns[k]).filter((each) => each.length);
+    chances.forEach((chance, basis) => {
+      const way = new Float64Array(this.draws).fill(Math.log(chance));
+      for (const each of own) addTo(way, this.column(each[basis]));
+      for (let n = 0; n < found.length; n += 1) found[n] = addLogs(found[n], way[n]);
+    });
+    return found;
+  }
+
+  /** The same of serial numbers of one series, none of which was drawn twice. */
+  ofNumbers({ total, reached, counts, ranks }, places) {
+    const count = sum(places.map((k) => counts[k])),
+      rank = Math.max(...places.map((k) => ranks[k])),
+      totals = this.column(total);
+    return this.column(reached).map((reach, n) => {
+      if (!(reach > rank - 0.5)) return -Infinity;
+      let found = 0;
+      for (let taken = 0; taken < count; taken += 1) found -= Math.log(totals[n] - taken);
+      return found;
+    });
+  }
+
+  /** The least place of a series's greatest number of which every hypothesis has draws. */
+  least(block) {
+    const drawn = this.components.filter((c) => c.draws > 0),
+      rank = ({ off }) => rankOf(block, this.atomsOn(off === null ? [] : [off]));
+    const each = this.hypotheses.map((_, h) => drawn.filter((c) => c.hypothesis === h).map(rank));
+    return Math.max(...each.map((ranks) => (ranks.length ? Math.min(...ranks) : 0)));
+  }
+
+  /** Why a state cannot be told: the block, and whether that is because no draws lie where it lets them. */
+  untold(off) {
+    const on = this.atomsOn(off),
+      beyond = this.series.find(({ block, least }) => rankOf(block, on) < least);
+    if (beyond) return { block: beyond.block, isBeyond: true };
+    const block = this.blocks.find((each) => {
+      const places = placesOn(each, on);
+      const isKnown = each.numbers || each.sources?.length || each.columns[maskOf(places)] !== undefined;
+      return places.length && !isKnown;
+    });
+    return block ? { block, isBeyond: false } : null;
   }
 
   /** Log-likelihood of one reading with another u [nat]. */
@@ -247,6 +292,26 @@ class Known {
   }
 }
 
+/** Which of a block's atoms count, by their places in it. */
+function placesOn(block, on) {
+  return block.atoms.flatMap((atom, k) => (on[atom] ? [k] : []));
+}
+
+/** Places as a number whose bits they are. */
+function maskOf(places) {
+  return sum(places.map((k) => 2 ** k));
+}
+
+/** The place of the greatest number of a series that counts; 0 without any. */
+function rankOf(block, on) {
+  return Math.max(0, ...placesOn(block, on).map((k) => block.numbers.ranks[k]));
+}
+
+/** Add logs, of which one that is missing is minus infinity. */
+function addTo(found, logs) {
+  for (let n = 0; n < found.length; n += 1) found[n] += Number.isNaN(logs[n]) ? -Infinity : logs[n];
+}
+
 /** The sum of products, over the first of the two. */
 function dot(a, b) {
   let found = 0;
@@ -286,13 +351,14 @@ async function readPool(told) {
 /** What the pool says when something else is asked. Its twin in Python is `gaugeglass.judgement.answers.what_if`.
  *  @param {Pool} pool  @param {State} state  @returns {Answer} */
 function answer(pool, state) {
-  const told = pool.told(state.off, state.scale),
+  const untold = pool.untold(state.off),
+    told = untold ? null : pool.told(state.off, state.scale),
     shares = new Float64Array(pool.draws);
   const prior = state.prior ?? pool.hypotheses.map((h) => h.prior);
   const parts = told === null ? [] : pool.hypotheses.map((_, h) => weigh(pool, h, told, ownComponent(pool, state, h)));
   const top = Math.max(-Infinity, ...parts.map((part, h) => (prior[h] > 0 ? part.logZ : -Infinity)));
   if (top === -Infinity)
-    return { isAnswered: false, isReliable: false, shares, parts, weights: [], claims: [], weakest: 0 };
+    return { isAnswered: false, isReliable: false, untold, shares, parts, weights: [], claims: [], weakest: 0 };
   const odds = parts.map((part, h) => (prior[h] > 0 ? prior[h] * Math.exp(part.logZ - top) : 0));
   const weights = odds.map((o) => o / sum(odds));
   parts.forEach((part, h) =>
@@ -313,6 +379,7 @@ function answer(pool, state) {
   );
   return {
     isAnswered: true,
+    untold: null,
     isReliable: trust(parts[weakest]) > 0,
     shares,
     parts,

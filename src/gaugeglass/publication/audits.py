@@ -94,7 +94,7 @@ def audit_brief(found: Audit, spec: Spec, width: int = 80, *, color: bool = Fals
     rows = [unit_row(u, found, spec)[:5] for u in shown]
     whole = chance_text(of_claim(shown[0]).whole)
     what = "What carries it" if moves(of_claim(shown[0])) else "What moves it most"
-    title = f"{what} (with everything: {spoken(found.claim)} {whole})"
+    title = f"{what} (with everything: {whole})"
     headings = ("left out", "surprise", "without it", "turns at", "chance")
     table = tables.fitting(title, headings, rows, width, color=color)
     said = tables._wrapped(_contradicting(found), width, hanging="") if found.contradictions else []
@@ -139,7 +139,7 @@ def units_text(found: Audit, spec: Spec, width: int = 80, *, color: bool = False
     rows = [unit_row(u, found, spec)[: len(headings)] for u in shown]
     title = "Left out one at a time"
     if found.claim is not None:
-        title += f" (with everything: {spoken(found.claim)} {chance_text(of_claim(shown[0]).whole)})"
+        title += f" (with everything: {chance_text(of_claim(shown[0]).whole)})"
     parts = [tables.fitting(title, headings, rows, width, color=color)]
     lines = [" ".join(f"{term}: {means}." for term, means in (*UNITS_KEY, *([WRONG_KEY] if graded else [])))]
     if ordered[len(shown) :]:
@@ -157,7 +157,7 @@ def unit_row(u: UnitFinding, found: Audit, spec: Spec) -> tables.Row:
     t = max(u.tipping, key=lambda tipping: tipping.chance.value, default=None)
     at = chance = numbers.ABSENT
     if t is not None:
-        at = shifted_to(t, u, spec)
+        at = shifted_to(t, u, spec).removeprefix("all ")  # as the key says
         chance = numbers.chance(t.chance.value)
     wrong = "" if u.wrong is None else numbers.chance(u.wrong) + (" !" if u.wrong > DOUBTED else "")
     return name_of(u), surprise, without, at, chance, wrong

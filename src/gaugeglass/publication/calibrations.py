@@ -15,10 +15,10 @@ from gaugeglass.publication import numbers, tables
 from gaugeglass.publication.examined import Grid
 from gaugeglass.publication.figures import leading
 from gaugeglass.publication.sheet import spoken
-from gaugeglass.record.documents import plain
+from gaugeglass.record.calibrations import Recorded, entry
+from gaugeglass.record.documents import CALIBRATION, plain
+from gaugeglass.record.leaks import WITHHELD
 
-CALIBRATION = "gaugeglass.calibration/1"
-"""Name and version of the document."""
 MANY_FAILED = 0.05
 """Share of simulations from which those that could not be inferred may hide something: our convention. [1]"""
 BINS = (0.0, 0.1, 0.3, 0.5, 0.7, 0.9, 1.0)
@@ -39,6 +39,8 @@ WHAT_WAS_DONE = {
     ),
 }
 """What uniform ranks mean, by where truths are drawn from."""
+WHERE = {"posterior": "Where the evidence leads", "prior": "Over all that the model thinks possible"}
+"""What a calibration is about, by where truths are drawn from, in the order to be read."""
 _DRAWS_ARE = {
     "too narrow": "its intervals are too narrow",
     "too wide": "its intervals are too wide",
@@ -87,6 +89,11 @@ def calibration_document(found: Calibration, spec: Spec) -> dict[str, Any]:
     return {**head, **plain(found)}
 
 
+def calibration_entry(made: Recorded, spec: Spec) -> dict[str, Any]:
+    """The same as a run holds it, with when it was made and by which versions."""
+    return entry(made, calibration_document(made.found, spec))
+
+
 # --- in words -----------------------------------------------------------------------------------------------
 
 
@@ -117,8 +124,9 @@ def _inside(found: Calibration, spec: Spec) -> str:
     )
     if len(own) < 2:
         return f"{told})."
-    low, high = min(f.share for f in own), max(f.share for f in own)
-    return f"{told}; from {numbers.percent(low, 0)} to {numbers.percent(high, 0)} over all {len(own)} quantities)."
+    low, high = (numbers.percent(end(f.share for f in own), 0) for end in (min, max))
+    spread = low if low == high else f"from {low} to {high}"
+    return f"{told}; {spread} over all {len(own)} quantities)."
 
 
 def verdict(found: Calibration) -> str:
@@ -149,7 +157,8 @@ def failed_text(found: Calibration) -> str:
         return ""
     told = f"{count} of {found.simulations} simulations could not be inferred within limits and do not count"
     many = count > MANY_FAILED * found.simulations
-    return f"{told}{', which may hide what is hard to infer' if many else ''}. The first: {found.failures[0]}."
+    first = "" if found.failures[0] == WITHHELD else f" The first: {found.failures[0]}."
+    return f"{told}{', which may hide what is hard to infer' if many else ''}.{first}"
 
 
 def sight(found: Calibration) -> str:
@@ -279,20 +288,34 @@ def binned(chances: Sequence[ChanceFinding]) -> list[Bin]:
 
 @dataclass(frozen=True, slots=True)
 class CalibrationSection:
-    """What a page says of a calibration, in the order it is read."""
+    """What a page says of a calibration, in the order it is read; what is empty is left out."""
 
+    truths: str
+    about: str
     heading: str
+    is_off: bool
     sentence: str
-    said: tuple[str, ...]
+    done: str
+    failed: str
+    sight: str
     quantities: Grid | None
     key: tuple[tuple[str, str], ...]
     chances: Grid | None
     chances_key: tuple[tuple[str, str], ...]
     drawn: tuple[str, ...]
+    made: str
+    engine: str
 
 
-def calibration_section(found: Calibration, spec: Spec) -> CalibrationSection:
-    """What a page says of a calibration; ``calibration.html.j2`` shows it."""
+def calibration_section(made: Recorded, spec: Spec, *, engine: str = "") -> CalibrationSection:
+    """What a page says of a calibration.
+
+    Parameters
+    ----------
+    engine
+        The version of gaugeglass that made the run on whose page it stands; empty where it stands by itself.
+    """
+    found = made.found
     every = shown(found, spec)
     quantities = Grid(
         "Where truths lay among draws", _QUANTITIES, tuple(_quantity_row(f) for f in every),
@@ -304,12 +327,42 @@ def calibration_section(found: Calibration, spec: Spec) -> CalibrationSection:
         marked=frozenset(k for k, c in enumerate(found.chances) if c.shape), numeric=frozenset({1, 2, 3, 4}),
     )  # fmt: skip
     return CalibrationSection(
-        heading="Something in this engine is off" if found.off else "This engine is right as often as it says",
+        truths=found.truths,
+        about=WHERE[found.truths],
+        heading=heading(found),
+        is_off=bool(found.off),
         sentence=sentence(found, spec),
-        said=tuple(said(found, spec))[1:],
+        done=WHAT_WAS_DONE[found.truths],
+        failed=failed_text(found),
+        sight=sight(found) if found.quantities else "",
         quantities=quantities if found.quantities else None,
         key=KEY,
         chances=chances if found.chances else None,
         chances_key=CHANCES_KEY,
         drawn=tuple(drawn_lines(found)),
+        made=made.created,
+        engine=_other_engine(made, engine),
     )
+
+
+def heading(found: Calibration) -> str:
+    """The verdict in few words, with how many simulations it rests on."""
+    if not found.quantities:
+        return "Too few simulations to say whether the engine is right as often as it says"
+    many = f"In {numbers.fixed(found.used, 0)} simulations"
+    if found.off:
+        return f"{many} something in this engine was off"
+    return f"{many} the engine was right as often as it said"
+
+
+def headings(sections: Sequence[CalibrationSection]) -> str:
+    """The heading of several calibrations together: the one that finds something off, else the first."""
+    return next((s.heading for s in sections if s.is_off), sections[0].heading)
+
+
+def _other_engine(made: Recorded, engine: str) -> str:
+    """That another version was calibrated than made the run; empty where it is the same."""
+    own = made.versions.get("gaugeglass", "")
+    if not engine or engine == own:
+        return ""
+    return f"This was version {own} of gaugeglass; the run was made by version {engine}, of which this says nothing."

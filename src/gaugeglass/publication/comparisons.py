@@ -18,10 +18,11 @@ from gaugeglass.record.documents import plain
 
 FORMAT = "gaugeglass.compare/1"
 ORDER_NOTE = (
-    "Points are percentage points, ± one Monte Carlo error. Inputs are changed one after the other: the model first, "
-    "then what has no date, then by date. A share depends on that order; the last column is what the change does made "
-    "first of all, and last of all. Each refit has an error of its own, which is in two neighbouring shares with "
-    "opposite signs. No input: what is left of the change on record, by seeds, settings and versions."
+    "Points are percentage points, ± one Monte Carlo error. Inputs are changed one after the other: as runs in between "
+    "first had them, and of one run the model first, then what has no date, then by date. A share depends on that "
+    "order; the last column is what the change does made first of all, and last of all. Each refit has an error of its "
+    "own, which is in two neighbouring shares with opposite signs. No input: what is left of the change on record, by "
+    "seeds, settings and versions."
 )
 _MOST_FIELDS, _LETTERS = 20, 160
 _LEAST = 1e-4

@@ -110,7 +110,7 @@ def _density_panel(
         sheet.text(left, top + named + 0.34, shown, fontsize=9, fontweight="bold", color=TEAL)
     above = 0.7 if named else 0.32
     axes = sheet.axes(left, top + above, width, height - above - 0.5)
-    _densities(axes, q, prior[q.name], posterior[q.name])
+    _densities(axes, q, *(draws[q.name][np.isfinite(draws[q.name])] for draws in (prior, posterior)))
 
 
 def _key(sheet: Sheet) -> None:
@@ -183,7 +183,8 @@ def density(draws: NDArray[np.float64], grid: NDArray[np.float64], *, hard: floa
     hard
         The share of its peak that a density must have at an end for that to be taken for a bound. [1]
     """
-    values, share = without_atom(np.asarray(draws, dtype=float).ravel())
+    every = np.asarray(draws, dtype=float).ravel()
+    values, share = without_atom(every[np.isfinite(every)])
     if values.size < 2 or np.ptp(values) == 0:
         return np.zeros_like(grid)
     ends = (float(values.min()), float(values.max()))

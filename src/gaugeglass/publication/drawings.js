@@ -223,10 +223,11 @@ function axis(width, y, low, high, unit, place, left = SIDE) {
   return group;
 }
 
-/** A quantity now over what was published, and the interval it had before the evidence.
+/** A quantity now over what was published, the interval it had before the evidence, and what claims hold it against.
  *  @param {any} q words and window of the quantity  @param {Float64Array} now  @param {Float64Array} was */
-function drawDensity(pool, q, index, now, was, isAsked, width) {
+function drawDensity(pool, q, now, was, { isAsked, limits, width }) {
   const [low, high] = q.window,
+    index = q.column,
     place = (x) => SIDE + ((x - low) / (high - low)) * (width - 2 * SIDE);
   const floor = HEIGHT - FOOT,
     picture = svg("svg", { width, height: HEIGHT, viewBox: `0 0 ${width} ${HEIGHT}`, "aria-hidden": "true" });
@@ -275,6 +276,8 @@ function drawDensity(pool, q, index, now, was, isAsked, width) {
       said.push(`${name === "now" ? "" : "as published "}${percent(stem.share, 0)} at ${plain(stem.at, 3)}`);
     }
   }
+  for (const x of limits.filter((at) => at >= low && at <= high).map(place))
+    picture.append(svg("line", { class: "limit", x1: x, x2: x, y1: floor, y2: HEAD - 6 }));
   if (said.length) picture.append(svg("text", { x: SIDE, y: 14 }, `stem: ${said.reverse().join(", ")}`));
   const row = (y, s, name) => {
     const [from, to] = [s.lower, s.upper].map((x) => place(Math.min(Math.max(x, low), high)));
@@ -303,9 +306,9 @@ function drawPair(pool, across, up, now, was, width) {
   const height = Math.min(width, 380),
     floor = height - 44,
     left = 48,
-    [xs, ys] = [pool.column(across.index), pool.column(up.index)];
+    [xs, ys] = [pool.column(across.column), pool.column(up.column)];
   const picture = svg("svg", { width, height, viewBox: `0 0 ${width} ${height}`, "aria-hidden": "true" });
-  const [x, y] = [across, up].map((q) => extent(pool, q.index, now, was));
+  const [x, y] = [across, up].map((q) => extent(pool, q.column, now, was));
   const placeX = (value) => left + ((value - x[0]) / (x[1] - x[0])) * (width - left - SIDE);
   const placeY = (value) => floor - ((value - y[0]) / (y[1] - y[0])) * (floor - 24);
   const marks = pool.hypotheses.map(() => "");

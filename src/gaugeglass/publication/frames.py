@@ -33,6 +33,7 @@ from gaugeglass.language.spec import Spec
 from gaugeglass.publication import numbers, wording
 from gaugeglass.publication.alternatives import what_if
 from gaugeglass.publication.densities import FEW, density, without_atom
+from gaugeglass.publication.labels import POINTS, places
 from gaugeglass.publication.page import FIXED_CAUTION
 from gaugeglass.publication.sheet import (
     CLEAR,
@@ -470,7 +471,7 @@ def _draw_way(screen: Screen, subject: str, title: str, joining: Joining) -> She
     at = np.arange(len(joining.steps))
     axes.set_xlim(-0.3, at[-1] + 0.3)
     axes.set_xticks([])
-    axes.set_xlabel(f"{at[-1]} pieces of evidence, by date", fontsize=_SMALL, labelpad=4)
+    axes.set_xlabel(f"{_pieces(len(at) - 1)} of evidence, by date", fontsize=_SMALL, labelpad=4)
     middle = _draw_probabilities(axes, joining) if joining.asked else _draw_intervals(axes, joining)
     axes.tick_params(labelsize=_SMALL)
     _name_moves(axes, joining, middle)
@@ -512,13 +513,16 @@ def _name_moves(axes: Axes, joining: Joining, values: NDArray[np.float64]) -> No
     low, high = axes.get_ylim()
     moves = np.abs(np.diff(values)) / (high - low)
     largest = [int(k) + 1 for k in np.argsort(-moves)[:_MOST_LABELS] if moves[k] >= _LEAST_MOVE]
-    for k in largest:
-        is_up, is_late = values[k] > values[k - 1], k > 0.6 * (len(values) - 1)
-        near_top = (values[k] - low) / (high - low) > 0.86
-        place = (-7 if is_late else 7, -11 if near_top or not is_up else 9)
+    names = [short(_step_name(joining.steps[k]), 18) for k in largest]
+    points = [(float(k), float(values[k])) for k in largest]
+    lines = [(np.arange(len(values), dtype=np.float64), values)]
+    if joining.asked is not None:
+        lines.append((np.array(axes.get_xlim()), np.full(2, joining.asked.threshold)))
+    sizes = [(width_of(name, _SMALL), 1.2 * _SMALL / POINTS) for name in names]
+    for name, point, place in zip(names, points, places(axes, points, sizes, lines), strict=True):
         axes.annotate(
-            short(_step_name(joining.steps[k]), 18), (k, values[k]), place, textcoords="offset points",
-            fontsize=_SMALL, color=INK, ha="right" if is_late else "left", va="center", bbox=CLEAR, zorder=2,
+            name, point, (place.aside, place.up), textcoords="offset points", fontsize=_SMALL, color=INK, ha=place.end,
+            va="center", bbox=CLEAR, zorder=2,
         )  # fmt: skip
 
 

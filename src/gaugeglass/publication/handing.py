@@ -48,9 +48,7 @@ class Handout:
         assessment = run.assessment if private else redaction.public_assessment(run.assessment, own)
         told = run.about if private else runs.public_about(run, spec)
         named = run if private else _published(run)
-        of = run.alternative["of"] if run.alternative else None
-        if of and not private:
-            of = _published_parent(run, of)
+        of = (told["alternative"] or {}).get("of")
         made = reproduction(spec, runs.facts(told), named.folder.resolve().name, named.digest, of)
         return cls(run, spec, assessment, made, None if private else own)
 
@@ -81,14 +79,6 @@ class Handout:
         summaries = {q.name: q for q in self.assessment.quantities}
         named = [name for name in leading(self.spec) if name in summaries]
         return named[0] if named else next(n for n, q in summaries.items() if q.kind != "given")
-
-
-def _published_parent(run: runs.Run, of: Mapping[str, str]) -> Mapping[str, str]:
-    """The public form of the run that an alternative is one to; that run itself where there is none beside it."""
-    beside = run.folder.with_name(f"{of['run']}{runs.PUBLIC}")
-    if not (beside / "run.json").is_file():
-        return of
-    return {"run": beside.name, "digest": runs.read(beside).digest}
 
 
 def _published(run: runs.Run) -> runs.Run:

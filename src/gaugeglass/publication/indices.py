@@ -22,16 +22,11 @@ def index_page(entries: Sequence[Entry], failures: Sequence[tuple[str, str]]) ->
     failures
         Files that could not be assessed, and why.
     """
-    made = page._environment().overlay()
-    made.filters = {**made.filters, "path": quote, "moment": _moment}
+    made = page.environment().overlay()
+    made.filters = {**made.filters, "path": quote}
     return made.get_template("index.html.j2").render(
-        entries=entries, failures=failures, style=page._style(), fixed_caution=page.FIXED_CAUTION, mark=MARK
+        entries=entries, failures=failures, style=page.style(), fixed_caution=page.FIXED_CAUTION, mark=MARK
     )
-
-
-def _moment(made: str) -> str:
-    """A moment as it is read, to the minute."""
-    return made[:16].replace("T", " ") + (" UTC" if made.endswith("+00:00") else "")
 
 
 def assessments_text(done: Sequence[dict[str, Any]], indices: Sequence[Path], width: int = 80) -> str:

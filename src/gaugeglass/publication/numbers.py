@@ -172,7 +172,9 @@ def chance(share: float) -> str:
 
 
 def probability(p: Probability) -> str:
-    """A probability in percent with its Monte Carlo error, or the bound that unanimous draws leave it."""
+    """A probability in percent with its Monte Carlo error, or the bounds that it has."""
+    if p.at_least is not None and p.at_most is not None:
+        return f"{chance(p.at_least)} to {chance(p.at_most)}"
     if p.at_least is not None:
         return f"above {_bound(1 - p.at_least)}"
     if p.at_most is not None:

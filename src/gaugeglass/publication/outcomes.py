@@ -3,21 +3,27 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import fields
 from typing import Any
 
 from gaugeglass.judgement.results import INTERVAL_PROBABILITY
-from gaugeglass.judgement.scores import BINS, Bin
+from gaugeglass.judgement.scores import BINS, Bin, Decomposition
 from gaugeglass.publication import numbers, tables
 from gaugeglass.publication.histories import when
 from gaugeglass.publication.sheet import spoken
 from gaugeglass.record.documents import plain
-from gaugeglass.record.outcomes import ClaimOutcome, DossierOutcome, Mean, Outcomes, QuantityOutcome
+from gaugeglass.record.outcomes import FEW_CLAIMS, ClaimOutcome, DossierOutcome, Mean, Outcomes, QuantityOutcome
 
 FORMAT = "gaugeglass.score/1"
 SCORE_NOTE = (
     "Scores are better the lower. Brier: the squared distance from what came out, of hypotheses summed over all of "
     "them; 0.25 for one who always says 50 %. Log score: minus the log of the probability of what came out; 0.69 nat "
     "for one who always says 50 %. Before: what the priors alone score."
+)
+CLASSES_NOTE = (
+    "A class holds the claims of which much the same was said, as below. Reliability: how far that is from what came "
+    "true of them; resolution: how far what came true differs from class to class; uncertainty: what the share of all "
+    "that came true would score."
 )
 BOUND_NOTE = "≥ and ≤: every draw agreed, so that the bound is scored."
 FOLLOWS_NOTE = "*: follows from the numbers that the truth states."
@@ -106,14 +112,22 @@ def _scores(found: Outcomes, width: int, *, color: bool) -> Iterator[str]:
     if not rows:
         return
     yield tables._table("Scores", ("of", "count", "score", "before"), rows, width, color=color)
-    if parts := found.parts:
-        said = (
-            f"The claims' Brier score is reliability {_fixed(parts.reliability)} - resolution "
-            f"{_fixed(parts.resolution)} + uncertainty {_fixed(parts.uncertainty)}, and {_fixed(parts.within)} within "
-            "classes."
-        )
-        yield from tables._wrapped(said.replace(" -", f" {numbers.MINUS}"), width, hanging="")
+    if found.claims:
+        yield from tables._wrapped(_parts_text(found.parts), width, hanging="")
     yield from tables._wrapped(SCORE_NOTE, width, hanging="")
+
+
+def _parts_text(parts: Decomposition | None) -> str:
+    """The parts of the claims' Brier score and what each is, or why it is not taken apart."""
+    if parts is None:
+        return (
+            f"Of fewer than {FEW_CLAIMS} claims the Brier score is not taken apart: its parts would be mostly chance."
+        )
+    reliability, resolution, uncertainty, within = (_fixed(getattr(parts, f.name)) for f in fields(parts))
+    return (
+        f"The claims' Brier score is reliability {reliability} {numbers.MINUS} resolution {resolution} + uncertainty "
+        f"{uncertainty} + {within} within classes. {CLASSES_NOTE}"
+    )
 
 
 def _mean(name: str, mean: Mean | None, unit: str) -> Iterator[tuple[str, ...]]:
@@ -163,8 +177,8 @@ def _reliability(found: Outcomes, width: int, *, color: bool) -> Iterator[str]:
     if not found.bins:
         return
     rows = [(class_text(b), str(b.count), numbers.percent(b.mean), share_text(b)) for b in found.bins]
-    headings = ("probability", "claims", "said on average", "came true (90 % interval)")
-    yield tables._table("Reliability", headings, rows, width, color=color)
+    headings = ("class", "claims", "said on average", "came true (90 % interval)")
+    yield tables._table("Reliability: what came true, by what was said", headings, rows, width, color=color)
 
 
 def class_text(b: Bin) -> str:

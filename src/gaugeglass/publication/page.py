@@ -8,7 +8,8 @@ import re
 import shlex
 from collections.abc import Mapping, Sequence
 from importlib import resources
-from typing import Any
+from pathlib import PurePath
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 import jinja2
@@ -29,6 +30,9 @@ from gaugeglass.publication.sheet import Picture, spoken
 from gaugeglass.publication.widths import bayes_range, stands_over
 from gaugeglass.publication.wording import name_of, open_questions, predicted_text, reading_text, tail_text
 
+if TYPE_CHECKING:
+    from gaugeglass.record.calibrations import Recorded
+
 FIXED_CAUTION = "A verdict is a probability under stated assumptions, not proof of anyone's intent."
 PRIVATE = "private source"
 _SHORT = 18
@@ -44,6 +48,7 @@ def page(
     pool: Pool | None = None,
     audit: Audit | None = None,
     ranking: Ranking | None = None,
+    calibrations: Sequence[Recorded] = (),
 ) -> str:
     """The whole report as one HTML text.
 
@@ -62,11 +67,12 @@ def page(
         The draws with which a reader can question the page; without them the page runs no script.
     audit, ranking : Audit, Ranking, optional
         What the results rest on, and which observation to make next; each has its section where it is given.
+    calibrations : sequence of Recorded, optional
+        Calibrations on the same files; without any, the page says how to make one.
     """
     again = command(spec, about_run)
-    return _environment().get_template("page.html.j2").render(
-        assessment=assessment, model=spec.model, style=_style(), fixed_caution=FIXED_CAUTION,
-        cautions=[c for c in spec.model.cautions if c.strip() != FIXED_CAUTION],
+    return environment().get_template("page.html.j2").render(
+        assessment=assessment, model=spec.model, style=style(), fixed_caution=FIXED_CAUTION, cautions=cautions(spec),
         counted=wording.counted(assessment.ledger), withdrawn=wording.withdrawn(assessment.ledger),
         aside=wording.set_aside(assessment.ledger), tally=_tally(assessment.ledger, len(spec.dossier.inbox)),
         methods=_methods(spec, assessment), correlated=_correlated(spec), grades=_grades(spec, assessment),
@@ -75,8 +81,36 @@ def page(
         question=pool and question(spec, assessment, pool, command=_inferring(again)),
         audit=audit and audit_section(audit, spec), next=next_section(ranking) if ranking and ranking.worths else None,
         source=_source, differs=_differs, altered=_altered(spec, about_run),
-        **EXPLAINED, **_arranged(pictures),
+        calibrating="" if calibrations else _calibrating(spec),
+        **_calibrated(spec, pictures, calibrations, about_run), **EXPLAINED, **_arranged(pictures),
     )  # fmt: skip
+
+
+def cautions(spec: Spec) -> list[str]:
+    """What the model wants to be said beside every result."""
+    return [c for c in spec.model.cautions if c.strip() != FIXED_CAUTION]
+
+
+def _calibrated(
+    spec: Spec, pictures: Sequence[Picture], calibrations: Sequence[Recorded], about_run: Mapping[str, Any]
+) -> dict[str, Any]:
+    """The calibrations, each with its pictures, and what they find together."""
+    if not calibrations:
+        return {"calibrations": ()}
+    from gaugeglass.publication.calibrations import WHERE, calibration_section, headings
+
+    engine = about_run.get("versions", {}).get("gaugeglass", "")
+    ordered = sorted(calibrations, key=lambda made: list(WHERE).index(made.found.truths))
+    sections = [calibration_section(made, spec, engine=engine) for made in ordered]
+    drawn = [[p for p in pictures if p.name.startswith(f"calibration-{s.truths}-")] for s in sections]
+    return {"calibrations": list(zip(sections, drawn, strict=True)), "calibrations_heading": headings(sections)}
+
+
+def _calibrating(spec: Spec) -> str:
+    """The command that calibrates on the same files; empty where there are none, and for an alternative."""
+    if spec.alternative is not None or not spec.texts or not spec.evidence:
+        return ""
+    return f"gaugeglass calibrate {shlex.quote(f'observations/{PurePath(spec.dossier.file).name}')}"
 
 
 def command(spec: Spec, about_run: Mapping[str, Any]) -> str:
@@ -115,7 +149,8 @@ def _arranged(pictures: Sequence[Picture]) -> dict[str, list[Picture]]:
                 "ledgers": "ledger", "caterpillars": "members-", "influences": "influence", "tippings": "tipping",
                 "odds_pictures": "prior-odds", "candidates": "candidates"}  # fmt: skip
     placed = {section: [p for p in pictures if p.name.startswith(prefix)] for section, prefix in sections.items()}
-    return {**placed, "described": [p for p in pictures if not p.name.startswith(tuple(sections.values()))]}
+    elsewhere = (*sections.values(), "calibration-")
+    return {**placed, "described": [p for p in pictures if not p.name.startswith(elsewhere)]}
 
 
 def _methods(spec: Spec, assessment: Assessment) -> list[Method]:
@@ -189,7 +224,8 @@ def _differs(hypothesis: Hypothesis) -> str:
 
 
 @functools.cache
-def _environment() -> jinja2.Environment:
+def environment() -> jinja2.Environment:
+    """What the pages are made by: their templates, and how they print."""
     room = resources.files("gaugeglass.publication")
     loader = jinja2.FunctionLoader(lambda name: room.joinpath(name).read_text(encoding="utf-8"))
     environment = jinja2.Environment(loader=loader, autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True)
@@ -204,12 +240,13 @@ def _environment() -> jinja2.Environment:
         bases=wording.bases_text, why=wording.aside_text, placed=_placed, is_group=lambda q: isinstance(q, Members),
         group_before=members.before_text, group_after=members.after_text, group_ratios=_group_ratios,
         group_identified=members.identified_text, unbroken=_unbroken, spaced=_spaced,
-        factor=numbers.factor, point=_point,
+        factor=numbers.factor, point=_point, moment=_moment,
     )  # fmt: skip
     return environment
 
 
-def _style() -> Markup:
+def style() -> Markup:
+    """The style of every page."""
     return Markup(resources.files("gaugeglass.publication").joinpath("page.css").read_text(encoding="utf-8"))  # noqa: S704 - our own file
 
 
@@ -222,6 +259,11 @@ def cell(value: str | float | None) -> str:
 
 def _point(point: WidthPoint) -> str:
     return numbers.percent_with_error(point.probability, point.mcse)
+
+
+def _moment(made: str) -> str:
+    """A moment as it is read, to the minute."""
+    return made[:16].replace("T", " ") + (" UTC" if made.endswith("+00:00") else "")
 
 
 def _spaced(text: str) -> str:

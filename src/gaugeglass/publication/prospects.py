@@ -201,8 +201,18 @@ def _about_quantity(found: Ranking, scale: float, width: int, *, color: bool) ->
         for w in ordered
     ]
     title = f"What each is expected to tell about {spoken(found.quantity)}"
+    key = _key(NATS_KEY) + valueless(found)
     return [_priced(title, ("candidate", "nat", "sd left"), rows, scale, width, color=color),
-            *tables._wrapped(_key(NATS_KEY), width, hanging="")]  # fmt: skip
+            *tables._wrapped(key, width, hanging="")]  # fmt: skip
+
+
+def valueless(found: Ranking) -> str:
+    """In how many draws the quantity has no value, which all that is said of it leaves out; empty where in none."""
+    if not found.no_value:
+        return ""
+    return (
+        f" {spoken(found.quantity)} has no value in {numbers.percent(found.no_value)} of the draws, which are left out."
+    )
 
 
 def _key(entries: Sequence[tuple[str, str]]) -> str:

@@ -3,8 +3,8 @@
 
 // --- the address ---------------------------------------------------------------------------------------------
 
+const MOST_NAMED = 4; // of readings that hang together
 const PLACES = { without: "observation", "without-origin": "origin", "without-table": "table" };
-const FACTORS = [0.5, 2, 4];
 
 /** What is asked, as it stands in the address behind #. */
 function written(pool, state) {
@@ -75,9 +75,13 @@ class Page {
     this.state = asPublished();
     this.width = 0;
     this.base = answer(pool, this.state);
-    words.quantities.forEach((q, i) => {
-      q.index = pool.quantities[i].column;
-    });
+    this.compared = pool.claims.map(({ compare, column }) =>
+      compare?.of ? words.quantities.find((q) => q.name === compare.of).column : column,
+    );
+    for (const q of words.quantities) {
+      q.window ??= extent(pool, q.column, this.base.shares, this.base.shares);
+      q.published ??= middle(spread(pool, q.column, this.base.shares), q.unit);
+    }
     this.wire();
     byId("question").hidden = false;
     this.follow();
@@ -141,6 +145,7 @@ class Page {
         const at = Number((number / this.words.claims[c].factor).toPrecision(12));
         if (Math.abs(at - pool.claims[c].compare.at) <= 1e-9 * Math.abs(at)) this.state.at.delete(c);
         else this.state.at.set(c, at);
+        byId("shown").selectedIndex = this.words.quantities.findIndex((q) => q.column === this.compared[c]);
       },
     );
     byId("restore").addEventListener("click", () => this.restore());
@@ -356,7 +361,7 @@ class Page {
     const { answer: found, pool } = this,
       anew = this.command() ? " Draw anew with the command below." : "";
     if (!found.isAnswered)
-      return `This page cannot answer that: it carries no draws for this part of what is judged together.${anew}`;
+      return `This page cannot answer that: ${this.untoldText()}${anew}`;
     const part = found.parts[found.weakest],
       under = pool.hypotheses.length > 1 ? ` under “${spoken(pool.hypotheses[found.weakest].name)}”` : "",
       size = fixed(part.size, 0),
@@ -370,6 +375,18 @@ class Page {
     const even = part.own >= 0 ? "some were drawn for just this case" : `none dominates (${told})`;
     const where = under && `, fewest${under}`;
     return `Good enough: this page’s draws count as ${size} independent ones here${where}, and ${even}.`;
+  }
+
+  /** Why there is no answer. */
+  untoldText() {
+    const { pool, answer: found } = this;
+    if (!found.untold) return "none of its draws allows what then counts.";
+    const { block, isBeyond } = found.untold,
+      names = [...new Set(block.atoms.map((atom) => pool.atoms[atom].name))],
+      shown = names.length > MOST_NAMED ? [...names.slice(0, MOST_NAMED), `${names.length - MOST_NAMED} more`] : names;
+    return isBeyond
+      ? `of ${listed(shown)} the greatest are left out, so that the total may be less than in any of its draws.`
+      : `${listed(shown)} hang together, and of so many it can leave out one, or what an origin or table has of them.`;
   }
 
   claimText(c, asked) {
@@ -482,19 +499,29 @@ class Page {
       shown = byId("shown").selectedIndex,
       q = words.quantities[shown];
     if (!q) return;
+    const limits = this.limits(q.column);
+    byId("limited").hidden = !limits.length;
+    byId("before").hidden = !q.prior;
     if (this.answer.isAnswered && this.width > 0) {
       byId("density").replaceChildren(
-        drawDensity(pool, q, q.index, this.answer.shares, this.base.shares, asked, this.width),
+        drawDensity(pool, q, this.answer.shares, this.base.shares, { isAsked: asked, limits, width: this.width }),
       );
     } else byId("density").replaceChildren();
     const now = asked
       ? this.answer.isAnswered
-        ? middle(spread(pool, q.index, this.answer.shares), q.unit)
+        ? middle(spread(pool, q.column, this.answer.shares), q.unit)
         : "not answered"
       : q.published;
-    const others = `${asked ? `; as published ${q.published}` : ""}; before the evidence ${q.before}`;
+    const others = `${asked ? `; as published ${q.published}` : ""}${q.before ? `; before the evidence ${q.before}` : ""}`;
     byId("density-told").textContent = `${q.about}: ${now}${others}. Medians with 90 % credible intervals.`;
     if (byId("answer-quantity")) byId("answer-quantity").textContent = `${q.says} ${now}`;
+  }
+
+  /** The numbers with which claims compare a column, as they now are. */
+  limits(column) {
+    return this.pool.claims.flatMap((claim, c) =>
+      claim.compare && this.compared[c] === column ? [this.state.at.get(c) ?? claim.compare.at] : [],
+    );
   }
 
   drawPair() {
@@ -502,7 +529,7 @@ class Page {
     const { words, pool } = this,
       [a, b] = ["across", "up"].map((id) => words.quantities[byId(id).selectedIndex]);
     byId("pair").replaceChildren(drawPair(pool, a, b, this.answer.shares, this.base.shares, this.width));
-    const r = correlation(pool, a.index, b.index, this.answer.shares);
+    const r = correlation(pool, a.column, b.column, this.answer.shares);
     const related = Number.isFinite(r) ? `their correlation is ${fixed(r, 2)}` : "one of them has no spread",
       points = "Each point is a draw, shown as often as it counts.";
     byId("pair-told").textContent = `${a.says} and ${b.says}: ${related}. ${points}`;

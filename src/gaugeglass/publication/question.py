@@ -8,7 +8,6 @@ import json
 import math
 from collections.abc import Iterator, Mapping
 from dataclasses import astuple, dataclass
-from importlib import resources
 from typing import Any
 
 import numpy as np
@@ -16,19 +15,16 @@ from markupsafe import Markup
 
 from gaugeglass.judgement.pools import Pool, PooledClaim, PooledHypothesis, PooledQuantity, PooledReading, PooledUnit
 from gaugeglass.judgement.results import Assessment, LedgerRow, QuantitySummary, Verdict
+from gaugeglass.judgement.scalings import FACTORS
 from gaugeglass.judgement.verdicts import WORDS
 from gaugeglass.language.spec import Spec
-from gaugeglass.publication import numbers, wording
+from gaugeglass.publication import numbers, scripts, wording
 from gaugeglass.publication.densities import _window
 from gaugeglass.publication.figures import leading
 from gaugeglass.publication.sheet import spoken
 from gaugeglass.publication.wording import is_surprising, reading_text, tail_text
 
-FACTORS = (0.5, 2.0, 4.0)
-"""By what the page lets a reader multiply the u of a reading. [1]"""
-SCRIPTS = ("answers.js", "drawings.js", "question.js")
-"""What the page's one script is made of, in this order."""
-_ECHO = "repeats "
+_ECHO, _HALF = "repeats ", 0.5
 _THAN = {">": "more than", ">=": "at least", "<": "less than", "<=": "at most"}
 _MOST_MEMBERS = 8
 _APART = {ord(c): f"\\u{ord(c):04x}" for c in "<>&\u2028\u2029"}
@@ -39,8 +35,10 @@ _APART = {ord(c): f"\\u{ord(c):04x}" for c in "<>&\u2028\u2029"}
 class Question:
     """What the template prints of a pool, and what the script is handed.
 
-    ``claims``, ``hypotheses``, ``quantities`` and ``readings`` are in the pool's order; ``leading`` is the first claim,
-    None without one. ``shown`` is the quantity that is drawn first. ``policy`` is the source of scripts that the page
+    ``claims``, ``hypotheses``, ``quantities`` and ``readings`` are in the pool's order, and after the quantities stands
+    what only claims compare; ``leading`` is the first claim,
+    None without one. ``shown`` is the quantity that is drawn first; ``factors`` are those of u, each as a value and as
+    text. ``policy`` is the source of scripts that the page
     allows.
     """
 
@@ -50,6 +48,7 @@ class Question:
     hypotheses: tuple[Mapping[str, Any], ...]
     quantities: tuple[Mapping[str, Any], ...]
     shown: int
+    factors: tuple[tuple[str, str], ...]
     readings: tuple[Mapping[str, Any], ...]
     wholes: tuple[Mapping[str, Any], ...]
     pool: Markup
@@ -76,7 +75,7 @@ def question(spec: Spec, assessment: Assessment, pool: Pool, *, command: str) ->
     texts = {c.name: c.text for c in spec.model.claims}
     claims = tuple(_claim(c, _verdict(assessment, c.name), texts.get(c.name, "")) for c in pool.claims)
     hypotheses = tuple(_hypothesis(h, assessment) for h in pool.hypotheses)
-    quantities = tuple(_quantities(pool, assessment))
+    quantities = (*_quantities(pool, assessment), *_of_claims(pool))
     readings = tuple(_readings(pool, assessment))
     words = {
         "command": command,
@@ -87,15 +86,16 @@ def question(spec: Spec, assessment: Assessment, pool: Pool, *, command: str) ->
         "readings": [{k: r[k] for k in ("predicted", "tail", "unit_text", "surprising", "replacements")}
                      for r in readings],
     }  # fmt: skip
-    script = "\n".join(_own(name) for name in SCRIPTS)
+    script = scripts.script()
     return Question(
         draws=numbers.fixed(pool.draws, 0),
         leading=claims[0] if claims else None,
         claims=claims, hypotheses=hypotheses, quantities=quantities,
         shown=_first_shown(spec, pool),
+        factors=tuple((f"{f:g}", f"× {'½' if f == _HALF else format(f, 'g')}") for f in sorted((1.0, *FACTORS))),
         readings=readings, wholes=tuple(_wholes(pool)),
         pool=as_data(pool.document()), words=as_data(words),
-        script=Markup(script), style=Markup(_own("question.css")),  # noqa: S704 - our own files
+        script=Markup(script), style=Markup(scripts.own("question.css")),  # noqa: S704 - our own files
         policy=f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode('ascii')}'",
     )  # fmt: skip
 
@@ -118,16 +118,15 @@ def as_data(document: Any) -> Markup:
     return Markup(text.translate(_APART))  # noqa: S704 - just escaped
 
 
-def _own(name: str) -> str:
-    return resources.files("gaugeglass.publication").joinpath(name).read_text(encoding="utf-8")
-
-
 def _verdict(assessment: Assessment, name: str) -> Verdict | None:
     return next((v for v in assessment.verdicts if v.kind == "claim" and v.claim == name), None)
 
 
 def _claim(claim: PooledClaim, verdict: Verdict | None, text: str) -> dict[str, Any]:
-    """A claim; a share that its text states in percent is moved in percent, so ``factor`` times as large."""
+    """A claim; a share that its text states in percent is moved in percent, so ``factor`` times as large.
+
+    ``compared`` is what is held against the number, where the text does not show that.
+    """
     compared = claim.compare
     in_percent = compared is not None and compared.unit == "1" and "%" in text
     factor, unit = (100.0, "%") if in_percent else (1.0, compared.unit if compared else "1")
@@ -141,6 +140,7 @@ def _claim(claim: PooledClaim, verdict: Verdict | None, text: str) -> dict[str, 
             "unit": numbers.unit_text(unit),
             "than": _THAN[compared.sign],
         },
+        "compared": compared.of if compared and compared.of not in text else "",
         "text": text,
         "unit": numbers.unit_text(unit),
         "factor": factor,
@@ -164,7 +164,24 @@ def _quantities(pool: Pool, assessment: Assessment) -> Iterator[dict[str, Any]]:
     summaries = {q.name: q for q in assessment.quantities}
     for own in pool.quantities:
         summary = summaries.get(own.name)
-        yield _quantity(own, summary, _extent(pool, own))
+        yield {**_quantity(own, summary, _extent(pool, own)), "column": own.column}
+
+
+def _of_claims(pool: Pool) -> Iterator[dict[str, Any]]:
+    """What is no quantity of the model and just a claim compares, once each; the page finds its own numbers for it."""
+    for of, claim in {c.compare.of: c for c in reversed(pool.claims) if c.compare and c.compare.of}.items():
+        unit = claim.compare.unit if claim.compare else ""
+        yield {
+            "name": of,
+            "says": spoken(of),
+            "about": f"{of}, in “{claim.says}”",
+            "unit": numbers.unit_text(unit),
+            "published": None,
+            "before": None,
+            "prior": None,
+            "window": None,
+            "column": claim.column,
+        }
 
 
 def _extent(pool: Pool, quantity: PooledQuantity) -> tuple[float, float]:

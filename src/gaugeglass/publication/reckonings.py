@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 import matplotlib as mpl
@@ -32,6 +32,7 @@ from gaugeglass.publication.sheet import (
     finish,
     short,
 )
+from gaugeglass.record.calibrations import Recorded
 
 _MOST_NAMED = 3
 _MOST_ROWS = 24
@@ -40,11 +41,21 @@ _NAMES, _LETTERS = 1.5, 24
 _STEP = 0.2  # height of a row [inch]
 
 
+def prefix(found: Calibration) -> str:
+    """What the names of a calibration's pictures begin with."""
+    return f"calibration-{found.truths}-"
+
+
+def recorded_pictures(calibrations: Iterable[Recorded], spec: Spec) -> list[Picture]:
+    """Every picture of the calibrations that a page shows."""
+    return [picture for made in calibrations for picture in calibration_pictures(made.found, spec)]
+
+
 def calibration_pictures(found: Calibration, spec: Spec) -> Iterator[Picture]:
     """Every picture of a calibration that has something to show."""
     if found.quantities:
-        yield rank_curves(found)
         yield shares_inside(found, spec)
+        yield rank_curves(found)
     if found.chances:
         yield borne_out(found)
 
@@ -64,8 +75,9 @@ def rank_curves(found: Calibration) -> Picture:
         at = np.arange(1, LEVELS) / LEVELS
         axes.fill_between(at, held.lower / size - at, held.upper / size - at, color=MIST, alpha=0.35, lw=0, step="post")
         axes.plot([0, 1], [0, 0], color=RULE, lw=1.0, zorder=1)
+        alpha = 0.75 if off else 0.55 if len(found.quantities) <= _MOST_ROWS else 0.25
         for f in found.quantities:
-            _curve(axes, f, color=MIST if off else TEAL, lw=0.8, alpha=0.75 if off else 0.55)
+            _curve(axes, f, color=MIST if off else TEAL, lw=0.8, alpha=alpha)
         for f, color in zip(off[:_MOST_NAMED], (PLUM, OCHRE, TEAL), strict=False):
             _curve(axes, f, color=color, lw=1.8, alpha=1.0, label=short(name_of(f), _LETTERS))
         if off:
@@ -81,7 +93,7 @@ def rank_curves(found: Calibration) -> Picture:
         )
         headings = ("quantity", "simulations", "greatest distance", "p-value")
         cells = [(name_of(f), len(f.ranks), _farthest(f), f.p_value) for f in found.quantities]
-        return finish(sheet, "calibration-ranks", title, alt, headings, cells)
+        return finish(sheet, f"{prefix(found)}ranks", title, alt, headings, cells)
 
 
 def _ranks_title(found: Calibration, off: Sequence[RankFinding]) -> str:
@@ -133,14 +145,14 @@ def shares_inside(found: Calibration, spec: Spec) -> Picture:
         alt = f"{title}. " + " ".join(f"{name_of(f)}: {f.inside} of {len(f.ranks)}." for f in rows)
         headings = ("quantity", "inside", "simulations", "share", "p-value")
         cells = [(name_of(f), f.inside, len(f.ranks), f.share, f.inside_p_value) for f in found.quantities]
-        return finish(sheet, "calibration-inside", title, alt, headings, cells)
+        return finish(sheet, f"{prefix(found)}inside", title, alt, headings, cells)
 
 
 def _inside_title(found: Calibration, off: int) -> str:
     count = len(found.quantities)
     if not off:
-        low, high = (end(f.share for f in found.quantities) for end in (min, max))
-        return f"90 % intervals held the truth {numbers.percent(low, 0)} to {numbers.percent(high, 0)} of the time"
+        low, high = (numbers.percent(end(f.share for f in found.quantities), 0) for end in (min, max))
+        return f"90 % intervals held the truth {low if low == high else f'{low} to {high}'} of the time"
     return f"90 % intervals of {off} of {count} quantities hold the truth too often or too seldom"
 
 
@@ -185,7 +197,7 @@ def borne_out(found: Calibration) -> Picture:
             for kind, _, mean, size, share in cells
         )
         headings = ("kind", "given from", "given on average", "how many", "share that came true")
-        return finish(sheet, "calibration-chances", title, alt, headings, cells)
+        return finish(sheet, f"{prefix(found)}chances", title, alt, headings, cells)
 
 
 def _draw_bins(axes: Axes, bins: Sequence[Bin], *, color: str, shift: float, label: str) -> None:

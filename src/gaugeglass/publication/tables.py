@@ -86,7 +86,7 @@ def quantities_text(assessment: Assessment, width: int = 80, *, color: bool = Fa
     entries = by_member(assessment.quantities)
     table = _table("Quantities", QUANTITIES, [_quantity(q) for q in entries], width, color=color)
     together = any(isinstance(q, Members) for q in entries)
-    notes = (RATIO_NOTE, MEMBERS_NOTE) if together else (RATIO_NOTE,)
+    notes = [RATIO_NOTE, *([MEMBERS_NOTE] if together else []), wording.valueless_text(assessment.quantities)]
     return "\n".join([table, *(line for note in notes for line in textwrap.wrap(note, width))])
 
 
@@ -154,6 +154,7 @@ def _verdict(v: Verdict) -> Row:
 def _details(v: Verdict, width: int) -> list[str]:
     """What a verdict rests on, one clause a line."""
     clauses = [f"in words: {numbers.words(v.words, v.posterior.value)}"]
+    clauses += [undecided] if (undecided := wording.undecided_text(v)) else []
     clauses += [f"if {spoken(name)}: {_conditional(c)}" for name, c in v.by_hypothesis.items()]
     if v.curve is not None:
         if v.bayes_factor is not None and not v.settled:
@@ -224,7 +225,7 @@ def _table(title: str, headings: Row, rows: Sequence[Row], width: int, *, color:
 def fitting(title: str, headings: Row, rows: Sequence[Row], width: int, *, color: bool) -> str:
     """A table; a list of records where its unbroken columns would be cut at that width."""
     first = max(len(cell) for cell in (headings[0], *(row[0] for row in rows)))
-    needed = min(first, width // 3) + _beside(headings, rows)
+    needed = min(first, 3 * width // 10) + _beside(headings, rows)
     return _table(title, headings, rows, width if needed <= width else min(width, NARROW - 1), color=color)
 
 

@@ -30,6 +30,8 @@ from gaugeglass.publication.sheet import (
 _UP, _ENOUGH = 0.06, 0.13
 """The middle of the threshold's label above its line, and how far a curve has to keep from a label. [share]"""
 _THRESHOLD, _SHADED = 0.25, 0.42  # how wide the labels are, of the axis
+_PLAIN = 4
+"""Power of ten from which on Bayes factors beside the axis are powers of ten. [1]"""
 
 
 def width_curve(assessment: Assessment, index: int = 0) -> Picture:
@@ -136,11 +138,27 @@ def _factor_panel(axes: Axes, curve: WidthCurve, factors: list[tuple[float, floa
     low, high = min(*y, 1) / 1.5, max(*y, 1) * 1.5
     axes.set_ylim(low, high)
     axes.minorticks_off()
-    ticks = _spaced([float(f"{end:.2g}") for end in (min(y), max(y))], least=0.22 * math.log(high / low))
-    axes.set_yticks(ticks, [numbers.bayes_factor(t) for t in ticks])
+    ticks = _spaced([_tick(end) for end in (min(y), max(y))], least=0.22 * math.log(high / low))
+    axes.set_yticks(ticks, [_tick_text(t) for t in ticks])
+
+
+def _tick(end: float) -> float:
+    """An end of the curve to two digits; far from 1 the power of ten next to it on the side of 1, to be short."""
+    return float(f"{end:.2g}") if _is_near_one(end) else 10.0 ** int(math.log10(end))
+
+
+def _tick_text(tick: float) -> str:
+    return numbers.bayes_factor(tick) if _is_near_one(tick) else numbers.power_text(round(math.log10(tick)))
+
+
+def _is_near_one(x: float) -> bool:
+    return -_PLAIN < math.log10(x) < _PLAIN
 
 
 def _spaced(ends: list[float], *, least: float) -> list[float]:
-    """Both ends and, where there is room for its label, 1."""
-    room = all(abs(math.log(end)) > least for end in ends)
-    return list(dict.fromkeys([*ends, *([1.0] if room else [])]))
+    """The end farther from 1, and the other and 1 where there is room for their labels."""
+    found: list[float] = []
+    for tick in (*sorted(ends, key=lambda end: -abs(math.log(end))), 1.0):
+        if all(abs(math.log(tick / other)) > least for other in found):
+            found.append(tick)
+    return found

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Assessment, LedgerRow
+from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Assessment, LedgerRow, QuantitySummary, Verdict
 from gaugeglass.publication import numbers
 from gaugeglass.publication.members import Members, by_member
 from gaugeglass.publication.sheet import spoken
@@ -121,6 +121,23 @@ def bases_text(row: LedgerRow) -> str:
     """What a value may refer to, the most probable first; empty where that is not open."""
     ordered = sorted(row.bases.items(), key=lambda entry: -entry[1])
     return ", ".join(f"{spoken(name)} {numbers.chance(p)}" for name, p in ordered)
+
+
+def undecided_text(verdict: Verdict) -> str:
+    """In how many draws a claim is neither true nor false, since something has no value there; empty where in none."""
+    before, after = verdict.prior.no_value, verdict.posterior.no_value
+    if not (before or after):
+        return ""
+    where = f"{share_text(before)} of the draws before the evidence and in {share_text(after)} after it"
+    return f"neither true nor false in {where}, since something has no value there"
+
+
+def valueless_text(quantities: Sequence[QuantitySummary]) -> str:
+    """Which quantities have no value in how many draws, which their intervals leave out; empty where none."""
+    shares = [(q.name, q.prior.no_value, q.posterior.no_value) for q in quantities]
+    told = [f"{spoken(name)} {share_text(before)} before, {share_text(after)} after"
+            for name, before, after in shares if before or after]  # fmt: skip
+    return f"without a value, and left out: of the draws of {'; '.join(told)}." if told else ""
 
 
 def open_questions(assessment: Assessment) -> tuple[str, ...]:

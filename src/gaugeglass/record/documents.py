@@ -1,4 +1,4 @@
-"""The shape of ``result.json``: an assessment, an audit and a ranking of candidates as typed JSON, and back."""
+"""The shapes of what is recorded as typed JSON, and back: an assessment, an audit, a ranking, a calibration."""
 
 from __future__ import annotations
 
@@ -8,12 +8,15 @@ import math
 import types
 from collections.abc import Callable, Mapping
 from dataclasses import MISSING, Field, fields, is_dataclass
-from typing import Any, Literal, TypeAliasType, Union, get_args, get_origin, get_type_hints
+from typing import TYPE_CHECKING, Any, Literal, TypeAliasType, Union, get_args, get_origin, get_type_hints
 
 from gaugeglass.errors import StoreError
 from gaugeglass.judgement.findings import Audit
 from gaugeglass.judgement.rankings import Ranking
 from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Assessment
+
+if TYPE_CHECKING:
+    from gaugeglass.judgement.calibration import Calibration
 
 RESULT = "gaugeglass.result/2"
 """Name and version of the shape; the version counts up where a reader of the old one would go wrong."""
@@ -21,6 +24,8 @@ _FIRST = "gaugeglass.result/1"
 """The shape before tables, grades, bases and observations set aside; it is still read."""
 AUDIT, NEXT = "gaugeglass.audit/1", "gaugeglass.next/1"
 """Name and version of what ``result.json`` holds of an audit and of a ranking, if they were made."""
+CALIBRATION = "gaugeglass.calibration/1"
+"""Name and version of the document of a calibration."""
 _HEAD = ("dossier", "model", "interval", "subject")
 
 
@@ -87,6 +92,20 @@ def ranking_of(document: Mapping[str, Any]) -> Ranking | None:
         return None
     check_format(found, NEXT)
     return _read(Ranking, lambda: found)  # type: ignore[no-any-return]
+
+
+def calibration_of(document: Mapping[str, Any]) -> Calibration:
+    """The calibration that a document holds.
+
+    Raises
+    ------
+    StoreError
+        As ``assessment_of``.
+    """
+    from gaugeglass.judgement.calibration import Calibration
+
+    check_format(document, CALIBRATION)
+    return _read(Calibration, lambda: document)  # type: ignore[no-any-return]
 
 
 def _read(kind: type, found: Callable[[], Mapping[str, Any]]) -> Any:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -14,13 +16,13 @@ from gaugeglass.judgement.moves import Change, Moves, Standing, changes, moves, 
 from gaugeglass.language.alternatives import options
 from gaugeglass.language.spec import Alternative, Spec
 from gaugeglass.record import runs
+from gaugeglass.record.documents import plain
 from gaugeglass.record.runs import Run
 
 _LATEST = re.compile(r"latest(?:~(\d{1,4}))?")
-
-
 _INPUTS = "inputs/"
 _PROGRAM = "program"
+_SECTIONS = ("settings", "versions")
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +119,47 @@ def parent_of(folder: Path) -> str | None:
         return None
     of = stated.get("of")
     return str(of.get("run", "")) if isinstance(of, dict) else ""
+
+
+def alternative_asked(spec: Spec, of: Run, reports: Path, *, seed: int, draws: int) -> Run | None:
+    """The latest alternative to a run that is on record with the same changes, seed and draws, by the same version.
+
+    Parameters
+    ----------
+    spec
+        What was altered of what the run was made from.
+    draws
+        Draws a chain, as asked for. [1]
+    """
+    if spec.alternative is None:
+        return None
+    asked = {
+        "alternative": {"of": {"run": of.name, "digest": of.digest}, "changes": plain(spec.alternative)},
+        "seed": seed, "draws": draws, "version": version("gaugeglass"),
+    }  # fmt: skip
+    for folder in reversed(runs.alternatives(reports, spec.dossier.name)):
+        about = told_by(folder)
+        settings, versions = (found if isinstance(found := about.get(key), dict) else {} for key in _SECTIONS)
+        told = {"draws": settings.get("draws"), "version": versions.get("gaugeglass")}
+        if asked == {"alternative": about.get("alternative"), "seed": about.get("seed"), **told}:
+            with contextlib.suppress(StoreError):  # 'runs' lists what is damaged
+                return runs.read(folder)
+    return None
+
+
+def between(before: Run, now: Run) -> tuple[tuple[str, Spec], ...]:
+    """The runs of a dossier between two of it, in the order that leads from one to the other: names and Specs.
+
+    None where either is a public form or they are of two folders; what cannot be read is left out.
+    """
+    places = [run.folder.resolve() for run in (before, now)]
+    if places[0].parent != places[1].parent or any(run.about.get("public") for run in (before, now)):
+        return ()
+    first, last = sorted(map(runs.in_time, places))
+    listed = runs.listing(places[0].parents[1], places[0].parent.name)
+    opened = (_opened(folder) for folder in listed if first < runs.in_time(folder) < last)
+    found = [(each.run.name, each.spec) for each in opened if each.run is not None and each.spec is not None]
+    return tuple(found if first == runs.in_time(places[0]) else reversed(found))
 
 
 def told_by(folder: Path) -> dict[str, Any]:
@@ -229,7 +272,7 @@ def computed_otherwise(before: Run, after: Run) -> tuple[Otherwise, ...]:
 
 def _computed(run: Run) -> dict[str, str | None]:
     found: dict[str, str | None] = {"seed": str(run.about["seed"]), _PROGRAM: None}
-    for section in ("settings", "versions"):
+    for section in _SECTIONS:
         found |= {key: str(value) for key, value in run.about[section].items() if key != "seed"}
     return found
 

@@ -6,11 +6,13 @@ import json
 import tempfile
 from collections.abc import Iterator
 from dataclasses import dataclass
+from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from gaugeglass.errors import StoreError
-from gaugeglass.record.runs import listing
+from gaugeglass.language.spec import Spec
+from gaugeglass.record.runs import Run, listing, parent
 
 FILE = "index.html"
 MARK = "gaugeglass index"
@@ -64,6 +66,27 @@ def _entry(reports: Path, name: str, run: Path) -> Entry:
         )  # fmt: skip
     except (OSError, ValueError, KeyError, TypeError, RecursionError) as problem:
         return Entry(name, place, problem=f"damaged: {problem}")
+
+
+def finished(spec: Spec, reports: Path, *, seed: int, draws: int) -> Run | None:
+    """The latest run of a dossier, if another assessment would say the same.
+
+    That is one of the same files, byte for byte, with the same seed and as many draws, made by this version, which is
+    whole and has its audit, its ranking where there are candidates, and its page. None else.
+    """
+    try:
+        run = parent(spec, reports)
+        latest = listing(reports, spec.dossier.name)
+    except StoreError:
+        return None
+    if run is None or run.folder != latest[-1]:
+        return None
+    about = run.about
+    asked = (seed, draws, version("gaugeglass"))
+    ranked = bool(spec.dossier.candidates or spec.model.candidates)
+    is_same = (about["seed"], about["settings"].get("draws"), about["versions"].get("gaugeglass")) == asked
+    is_whole = run.audit is not None and (run.ranking is not None) == ranked and (run.folder / "report.html").is_file()
+    return run if is_same and is_whole else None
 
 
 def write_index(reports: Path, text: str) -> Path:

@@ -159,8 +159,8 @@ class Outcomes:
 
     @property
     def parts(self) -> Decomposition | None:
-        """The parts of the claims' mean Brier score; None where there are no claims."""
-        return scores.decomposition(*self._said) if self.claims else None
+        """The parts of the claims' mean Brier score; None of so few claims that chance would be most of each."""
+        return scores.decomposition(*self._said) if len(self.claims) >= FEW_CLAIMS else None
 
     @property
     def bins(self) -> tuple[Bin, ...]:

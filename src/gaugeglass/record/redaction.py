@@ -25,6 +25,7 @@ from gaugeglass.language.files import parse
 from gaugeglass.language.reading import Notes
 from gaugeglass.language.spec import Alternative, Correlation, Observation, Source, Spec, Table, Withdrawal
 from gaugeglass.record import sheets
+from gaugeglass.record.calibrations import Recorded
 from gaugeglass.record.leaks import WITHHELD, is_private, leaks
 
 if TYPE_CHECKING:
@@ -126,6 +127,16 @@ def public_pool(pool: Pool, spec: Spec) -> Pool:
     aliases = _aliases(spec)
     private = {o.origin: WITHHELD for o in spec.observations if o.private and o.origin}
     return pool.renamed(aliases.ids, {**private, **aliases.origins})
+
+
+def public_calibration(made: Recorded, spec: Spec) -> Recorded:
+    """The same calibration, of whose failures nothing but how many there were is told where anything is private.
+
+    ``spec`` is the one it is of.
+    """
+    if not _aliases(spec).ids:
+        return made
+    return replace(made, found=replace(made.found, failures=(WITHHELD,) * len(made.found.failures)))
 
 
 def _public_unit(unit: Unit, aliases: Aliases) -> Unit:

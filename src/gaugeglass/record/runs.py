@@ -1,31 +1,25 @@
 """Runs on disk: one folder a run, written whole or not at all, and read again with its digests checked.
 
 ``reports/DOSSIER/RUN/`` holds ``run.json`` (what computed it, and the digest of every other file), ``result.json``,
-``posterior.nc``, ``inputs/`` (a workspace in itself), ``figures/`` and ``report.html``. The digest of ``run.json`` is
-the digest of the run.
+``posterior.nc``, ``inputs/`` (a workspace in itself), ``figures/``, ``report.html`` and, where it shows calibrations,
+``calibration.json``. The digest of ``run.json`` is the digest of the run.
 """
 
 from __future__ import annotations
 
-import contextlib
 import datetime
-import hashlib
-import json
-import os
-import shutil
-import tempfile
-import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path, PurePath
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 
 from gaugeglass.errors import StoreError
 from gaugeglass.judgement.results import Assessment
 from gaugeglass.language.alternatives import alter, options
 from gaugeglass.language.files import load
 from gaugeglass.language.spec import Alternative, Spec
-from gaugeglass.record import pools, sheets
+from gaugeglass.record import calibrations, pools, sheets, store
+from gaugeglass.record.calibrations import Recorded
 from gaugeglass.record.documents import (
     assessment_of,
     audit_of,
@@ -36,6 +30,7 @@ from gaugeglass.record.documents import (
     result_document,
 )
 from gaugeglass.record.leaks import leaks
+from gaugeglass.record.pictures import Drawn, picture_files
 
 if TYPE_CHECKING:
     import xarray as xr
@@ -51,10 +46,7 @@ RUN = "gaugeglass.run/1"
 PUBLIC, ALTERNATIVE = "-public", "-alternative"
 """What the names of public forms end with, and those of alternatives before that."""
 _POOL = "pool.nc"
-_HIDDEN = ".partial-"
-_ABANDONED = 24 * 3600.0
-"""Age from which what is half written is swept: whoever wrote it is dead, for a run is written in seconds. [s]"""
-_MOST_TWINS = 1000
+_INPUTS = "inputs/"
 
 _SECTIONS: Mapping[str, type] = {
     "run": str, "dossier": str, "file": str, "created": str, "seed": int, "settings": dict, "note": str,
@@ -67,32 +59,17 @@ _SECTIONS: Mapping[str, type] = {
 class Examined:
     """What is recorded beside an assessment, as far as it was made.
 
-    ``audit`` and ``ranking`` are documents, as the command line prints them; ``pool`` are draws that a page carries.
+    ``audit`` and ``ranking`` are documents, as the command line prints them; ``pool`` are draws that a page carries;
+    ``calibrations`` are those of the same files that it shows, as ``calibrations.entry`` has them.
     """
 
     audit: Mapping[str, Any] | None = None
     ranking: Mapping[str, Any] | None = None
     pool: Pool | None = None
+    calibrations: tuple[Mapping[str, Any], ...] = ()
 
 
 NOTHING = Examined()
-
-
-class Drawn(Protocol):
-    """A picture as it is recorded: its two forms, its text equivalent and the numbers behind it."""
-
-    @property
-    def name(self) -> str: ...  # noqa: D102
-    @property
-    def title(self) -> str: ...  # noqa: D102
-    @property
-    def alt(self) -> str: ...  # noqa: D102
-    @property
-    def svg(self) -> bytes: ...  # noqa: D102
-    @property
-    def png(self) -> bytes: ...  # noqa: D102
-    @property
-    def numbers(self) -> Mapping[str, Any]: ...  # noqa: D102
 
 
 @dataclass(frozen=True)
@@ -128,7 +105,7 @@ class Run:
 
     def draws_as_written(self) -> bytes:
         """The bytes of ``posterior.nc``."""
-        return _read(self.folder / "posterior.nc")
+        return store.read(self.folder / "posterior.nc")
 
     def draws(self) -> tuple[dict[str, Any], dict[str, Any]]:
         """Draws of every quantity over the hypotheses before and after the evidence, by name; dims ("draw",).
@@ -150,6 +127,15 @@ class Run:
         """The draws that the page carries for what-ifs; None where none were recorded."""
         path = self.folder / _POOL
         return pools.unpacked(path) if path.is_file() else None
+
+    def calibrations(self) -> tuple[Recorded, ...]:
+        """The calibrations that the page shows; none where none were recorded."""
+        return calibrations.of_run(self.folder / calibrations.FILE)
+
+    @property
+    def inputs(self) -> dict[str, str]:
+        """The digest of every input file by its place in the run."""
+        return _inputs_of(self.about)
 
 
 def about(posterior: Posterior, *, of: Run | None = None) -> dict[str, Any]:
@@ -183,8 +169,16 @@ def _alternative(spec: Spec, of: Mapping[str, str] | None) -> dict[str, Any] | N
 
 
 def public_about(run: Run, spec: Spec) -> dict[str, Any]:
-    """What ``run.json`` says of the public form of a run, whose Spec in that form is ``spec``."""
+    """What ``run.json`` says of the public form of a run, whose Spec in that form is ``spec``.
+
+    An alternative is one to the public form of its parent; the digest of one that has none beside it stays unsaid.
+    """
     of = run.alternative["of"] if run.alternative else None
+    if of:
+        beside = run.folder.with_name(f"{of['run']}{PUBLIC}")
+        is_there = (beside / "run.json").is_file()
+        own = {"run": beside.name, "digest": digest_of(beside / "run.json")} if is_there else None
+        of = own or {"run": of["run"], "digest": None}
     return dict(run.about) | {"public": True, "alternative": _alternative(spec, of)}
 
 
@@ -237,7 +231,8 @@ def write(
     files = _files(posterior.spec, assessment, pictures, page, serialise(posterior.tree), examined)
     told = about(posterior, of=of)
     created = datetime.datetime.fromisoformat(told["created"])
-    name = f"{created:%Y%m%dT%H%M%SZ}-{_sha256(files['posterior.nc'])[:8]}{ALTERNATIVE if told['alternative'] else ''}"
+    name = f"{created:%Y%m%dT%H%M%SZ}-{store.sha256(files['posterior.nc'])[:8]}"
+    name += ALTERNATIVE if told["alternative"] else ""
     return _place(files, told, name, folder / posterior.spec.dossier.name)
 
 
@@ -264,8 +259,13 @@ def write_public(
     return _place(files, told, run.name + PUBLIC, run.folder.parent)
 
 
-def add_page(run: Run, pictures: Sequence[Drawn], page: str) -> Path:
+def add_page(run: Run, pictures: Sequence[Drawn], page: str, *, shown: Sequence[Mapping[str, Any]] = ()) -> Path:
     """Give a run that has no page its pictures and its page, which goes last.
+
+    Parameters
+    ----------
+    shown
+        The calibrations that the page shows, as ``calibrations.entry`` has them.
 
     Raises
     ------
@@ -273,10 +273,11 @@ def add_page(run: Run, pictures: Sequence[Drawn], page: str) -> Path:
         If they cannot be written.
     """
     target = run.folder / "report.html"
+    files = picture_files(pictures) | ({calibrations.FILE: calibrations.in_run(shown)} if shown else {})
     try:
-        for path, content in _pictures(pictures).items():
-            _write(run.folder / path, content)
-        _write(target.with_suffix(".partial"), page.encode())
+        for path, content in files.items():
+            store.write(run.folder / path, content)
+        store.write(target.with_suffix(".partial"), page.encode())
         target.with_suffix(".partial").rename(target)
     except OSError as problem:
         raise StoreError(f"{target} could not be written: {problem.strerror}") from problem
@@ -293,16 +294,18 @@ def read(folder: Path) -> Run:
     StoreError
         If it is no run, is damaged or edited, or was written by a newer version.
     """
-    written = _read(folder / "run.json")
-    told = _parse(written, folder / "run.json")
+    folder = folder if folder.name not in ("", "..") else folder.resolve()  # so that it has a name and others beside it
+    written = store.read(folder / "run.json")
+    told = store.parse(written, folder / "run.json")
     check_format(told, RUN)
     if wrong := [key for key, kind in _SECTIONS.items() if not isinstance(told.get(key), kind)]:
         raise StoreError(f"{folder / 'run.json'} is damaged: {', '.join(wrong)} missing, or not as it is written")
     for path, digest in told["files"].items():
-        if _sha256(_read(folder / path)) != digest:
+        if digest_of(folder / path) != digest:
             raise StoreError(f"{folder / path} is not as it was written: its digest differs from that in run.json")
-    result = _parse(_read(folder / "result.json"), folder / "result.json")
-    return Run(folder, told, assessment_of(result), _sha256(written), audit_of(result), ranking_of(result))
+    calibrations.entries(folder / calibrations.FILE)
+    result = store.parse(store.read(folder / "result.json"), folder / "result.json")
+    return Run(folder, told, assessment_of(result), store.sha256(written), audit_of(result), ranking_of(result))
 
 
 def listing(folder: Path, dossier: str) -> tuple[Path, ...]:
@@ -326,12 +329,49 @@ def parent(spec: Spec, folder: Path) -> Run | None:
     StoreError
         If a run that may be the one is damaged.
     """
-    inputs = {path: _sha256(content) for path, content in _inputs(spec).items()}
-    for place in reversed(listing(folder, spec.dossier.name) if inputs else ()):
-        files = _parse(_read(place / "run.json"), place / "run.json").get("files", {})
-        if inputs == {path: digest for path, digest in files.items() if path.startswith("inputs/")}:
-            return read(place)
+    found = of_same_files(input_digests(spec), folder, spec.dossier.name)
+    return read(found) if found else None
+
+
+def of_same_files(inputs: Mapping[str, str], folder: Path, dossier: str) -> Path | None:
+    """The folder of the latest run of these inputs that is no alternative; None where there is none.
+
+    Parameters
+    ----------
+    inputs
+        The digest of every input file by its place in a run.
+    folder
+        The folder of reports.
+
+    Raises
+    ------
+    StoreError
+        If the ``run.json`` of a run that may be the one is damaged.
+    """
+    for place in reversed(listing(folder, dossier) if inputs else ()):
+        if inputs == _inputs_of(store.parse(store.read(place / "run.json"), place / "run.json")):
+            return place
     return None
+
+
+def input_digests(spec: Spec) -> dict[str, str]:
+    """The digest of every input file as it was read, by its place in a run; none of what was made in Python."""
+    return {path: store.sha256(content) for path, content in _inputs(spec).items()}
+
+
+def calibrations_of(spec: Spec, folder: Path) -> tuple[Recorded, ...]:
+    """The latest calibrations of the same files, byte for byte, in a folder of reports; none of an alternative.
+
+    Raises
+    ------
+    StoreError
+        If one that may be the one is damaged.
+    """
+    return () if spec.alternative else calibrations.latest(folder / spec.dossier.name, input_digests(spec))
+
+
+def _inputs_of(about_run: Mapping[str, Any]) -> dict[str, str]:
+    return {path: digest for path, digest in about_run.get("files", {}).items() if path.startswith(_INPUTS)}
 
 
 def in_time(run: Path) -> tuple[str, int, str]:
@@ -349,7 +389,7 @@ def _every(folder: Path, dossier: str) -> tuple[Path, ...]:
         found = [p for p in place.iterdir() if (p / "run.json").is_file()] if place.is_dir() else []
     except OSError as problem:
         raise StoreError(f"{place} cannot be read: {problem.strerror}") from problem
-    kept = [p for p in found if PUBLIC not in p.name and not p.name.startswith(_HIDDEN)]
+    kept = [p for p in found if PUBLIC not in p.name and not p.name.startswith(store.HIDDEN)]
     return tuple(sorted(kept, key=in_time))
 
 
@@ -372,9 +412,11 @@ def _files(
     found = {"result.json": dump(result), "posterior.nc": draws}
     if examined.pool is not None:
         found[_POOL] = serialise(pools.packed(examined.pool))
+    if examined.calibrations:
+        found[calibrations.FILE] = calibrations.in_run(examined.calibrations)
     if page is not None:
         found["report.html"] = page.encode()
-    return found | _pictures(pictures) | _inputs(spec)
+    return found | picture_files(pictures) | _inputs(spec)
 
 
 def _inputs(spec: Spec) -> dict[str, bytes]:
@@ -391,7 +433,7 @@ def _place_of(file: str, spec: Spec) -> str:
     inside = path.relative_to(folder) if path.is_relative_to(folder) else PurePath(path.name)
     if ".." in inside.parts:
         inside = PurePath(path.name)
-    return f"inputs/{kind}/{inside.as_posix()}"
+    return f"{_INPUTS}{kind}/{inside.as_posix()}"
 
 
 def _beside(file: str) -> PurePath:
@@ -411,117 +453,15 @@ def by_member(group: xr.Dataset) -> dict[str, Any]:
     return found
 
 
-def _pictures(pictures: Sequence[Drawn]) -> dict[str, bytes]:
-    found = {}
-    for picture in pictures:
-        found[f"figures/{picture.name}.svg"] = picture.svg
-        found[f"figures/{picture.name}.png"] = picture.png
-        words = {"name": picture.name, "title": picture.title, "alt": picture.alt, "numbers": picture.numbers}
-        found[f"figures/{picture.name}.json"] = dump(words)
-    return found
-
-
 def _place(files: Mapping[str, bytes], told: Mapping[str, Any], name: str, folder: Path) -> Path:
-    """Write all files into a hidden folder beside the run's, and rename it once everything is on the disk."""
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        _sweep(folder)
-        partial = Path(tempfile.mkdtemp(prefix=_HIDDEN, dir=folder))
-    except OSError as problem:
-        raise StoreError(f"no run can be written to {folder}: {problem.strerror}") from problem
-    try:
-        return _fill(partial, files, told, name)
-    except OSError as problem:
-        raise StoreError(f"the run could not be written to {folder}: {problem.strerror}") from problem
-    finally:
-        shutil.rmtree(partial, ignore_errors=True)
+    digests = {path: store.sha256(content) for path, content in sorted(files.items())}
 
+    def record(run: str) -> dict[str, bytes]:
+        return {"run.json": dump({"format": RUN, "run": run, **told, "files": digests})}
 
-def _sweep(folder: Path) -> None:
-    """Remove what processes left half written that were killed a day ago or longer."""
-    for partial in folder.glob(f"{_HIDDEN}*"):
-        with contextlib.suppress(OSError):  # another process may have swept it first
-            if time.time() - partial.stat().st_mtime > _ABANDONED:
-                shutil.rmtree(partial, ignore_errors=True)
-
-
-def _fill(partial: Path, files: Mapping[str, bytes], told: Mapping[str, Any], name: str) -> Path:
-    for path, content in files.items():
-        _write(partial / path, content)
-    digests = {path: _sha256(content) for path, content in sorted(files.items())}
-    for target in _names(partial.parent, name):
-        _write(partial / "run.json", dump({"format": RUN, "run": target.name, **told, "files": digests}))
-        for place in {partial, *(p.parent for p in partial.rglob("*"))}:
-            _sync(place)
-        partial.chmod(0o777 & ~_umask())
-        if _renamed(partial, target):
-            _sync(target.parent)
-            return target
-    raise StoreError(f"{partial.parent} holds too many runs named {name}")
-
-
-def _names(folder: Path, name: str) -> Iterator[Path]:
-    yield folder / name
-    for twin in range(2, _MOST_TWINS):
-        yield folder / f"{name}-{twin}"
-
-
-def _renamed(partial: Path, target: Path) -> bool:
-    """Whether the folder has its name now; another process may have taken that name first."""
-    try:
-        partial.rename(target)
-    except OSError:
-        if target.exists():
-            return False
-        raise
-    return True
-
-
-def _write(path: Path, content: bytes) -> None:
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with path.open("wb") as stream:
-        stream.write(content)
-        stream.flush()
-        os.fsync(stream.fileno())
-
-
-def _sync(folder: Path) -> None:
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def _umask() -> int:
-    mask = os.umask(0o077)
-    os.umask(mask)
-    return mask
-
-
-def _read(path: Path) -> bytes:
-    try:
-        return path.read_bytes()
-    except OSError as problem:
-        raise StoreError(f"{path} cannot be read: {problem.strerror}") from problem
-
-
-def _parse(content: bytes, path: Path) -> dict[str, Any]:
-    try:
-        found = json.loads(content)
-    except (ValueError, RecursionError) as problem:
-        raise StoreError(f"{path} is damaged: {problem}") from problem
-    if not isinstance(found, dict):
-        raise StoreError(f"{path} is damaged: it holds no mapping")
-    return found
+    return store.place(files, name, folder, what="run", last=record)
 
 
 def digest_of(path: Path) -> str:
     """The SHA-256 of a file."""
-    return _sha256(_read(path))
-
-
-def _sha256(content: bytes) -> str:
-    return hashlib.sha256(content).hexdigest()
+    return store.sha256(store.read(path))
