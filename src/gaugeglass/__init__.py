@@ -174,7 +174,8 @@ def make_public(run: str | Path) -> Path:
     ranking = own.ranking and redaction.public_ranking(own.ranking, private)
     pool = own.pool()
     public_pool = pool and redaction.public_pool(pool, private)
-    shown = [redaction.public_calibration(made, private) for made in own.calibrations()]
+    made_before = own.calibrations() if (own.folder / "report.html").is_file() else runs.calibrations_beside(own)
+    shown = [redaction.public_calibration(made, private) for made in made_before]
     drawn = [*pictures(spec, assessment, *own.draws(), audit=audit, ranking=ranking), *recorded_pictures(shown, spec)]
     told = runs.facts(runs.public_about(own, spec))
     text = page(spec, assessment, drawn, told, pool=public_pool, audit=audit, ranking=ranking, calibrations=shown)

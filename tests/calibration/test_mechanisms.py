@@ -367,3 +367,15 @@ def test_simulated_serial_numbers_are_drawn_without_replacement() -> None:
         numbers = [o.value for o in simulate_evidence(held, truth, rng)]
         assert len(set(numbers)) == len(numbers)
         assert all(n == int(n) and 1 <= n <= total for n in numbers)
+
+
+def test_what_has_no_value_in_some_draws_is_not_called_off() -> None:
+    """The root of what may be negative: such a simulation says nothing of it."""
+    spec = made(
+        {"level": latent("normal", mean=1, sd=1)}, {"one": {"measures": "level", "likelihood": NORMAL}},
+        [read("one", 1, "0.5")], relations={"root": {"about": "Its root", "unit": "1", "equals": "sqrt(level)"}},
+    )  # fmt: skip
+    found = calibrate(spec, simulations=60, seed=1)
+    ranked = {f.quantity: len(f.ranks) for f in found.quantities}
+    assert 10 < ranked["root"] < 60 == ranked["level"]
+    assert not found.off

@@ -303,3 +303,12 @@ def _sums(draw: st.DrawFn, depth: int = 3) -> tuple[str, float]:
 def test_arithmetic_agrees_with_python(pair: tuple[str, float]) -> None:
     text, expected = pair
     assert value(text, "1") == pytest.approx(expected, rel=1e-9, abs=1e-9)
+
+
+def test_a_power_after_a_unit_is_not_guessed() -> None:
+    """Everywhere else 2 m**2 is two square metres; here it would be the square of two metres."""
+    units = {"area": parse_unit("m**2")}
+    with pytest.raises(ExpressionError, match=r"2 \[m\*\*…\]"):
+        lower_truth("area > 2 m**2", units)
+    two, four = (evaluate(lower_truth(text, units), {"area": 3.0}) for text in ("area > 2 [m**2]", "area > (2 m)**2"))
+    assert (bool(two), bool(four)) == (True, False)

@@ -32,9 +32,10 @@ def spec(workspace: Path) -> Spec:
     return load(workspace / "observations" / "tank.yaml")
 
 
-def record(spec: Spec, reports: Path, *, truths: Truths = "prior", moment: str = "2026-11-28T20:15:49+00:00") -> Path:
-    """A calibration on record, without pictures, which take their time."""
-    made = Recorded(examined.calibration(spec, truths=truths), moment, {"gaugeglass": "1.0"})
+def record(spec: Spec, reports: Path, *, truths: Truths = "prior", moment: str = "2026-11-28T20:15:49+00:00",
+           more: int = 0) -> Path:  # fmt: skip
+    """A calibration of a hundred simulations, or more, on record, without pictures, which take their time."""
+    made = Recorded(examined.calibration(spec, truths=truths, failures=more * ("no",)), moment, {"gaugeglass": "1.0"})
     document = calibration_entry(made, spec)
     return calibrations.write(made, document, (), "<html></html>", reports, inputs=runs.input_digests(spec))
 
@@ -156,6 +157,17 @@ def test_a_damaged_one_is_found(before: str, after: str, said: str, spec: Spec, 
     assert [made.created for made in runs.calibrations_of(spec, workspace / "reports")] == [
         calibrations.read(later).created
     ]
+
+
+def test_the_one_with_most_simulations_is_shown(spec: Spec, workspace: Path) -> None:
+    """A quick look after a long night does not hide what the night found."""
+    long = record(spec, workspace / "reports", more=20)
+    record(spec, workspace / "reports", moment="2026-12-01T00:00:00+00:00")
+    (shown,) = runs.calibrations_of(spec, workspace / "reports")
+    assert shown.created == calibrations.read(long).created
+    again = record(spec, workspace / "reports", moment="2026-12-02T00:00:00+00:00", more=20)
+    (shown,) = runs.calibrations_of(spec, workspace / "reports")
+    assert shown.created == calibrations.read(again).created
 
 
 # --- in a run -----------------------------------------------------------------------------------------------

@@ -95,11 +95,11 @@ def make_page(run: Run) -> None:
     from gaugeglass.publication.figures import pictures
     from gaugeglass.publication.page import page
     from gaugeglass.publication.reckonings import recorded_pictures
-    from gaugeglass.record import calibrations, runs
+    from gaugeglass.record import runs
 
     spec = run.spec()
     audit, ranking = run.audit, run.ranking
-    shown = () if run.alternative else calibrations.latest(run.folder.parent, run.inputs)
+    shown = runs.calibrations_beside(run)
     drawn = [*pictures(spec, run.assessment, *run.draws(), audit=audit, ranking=ranking),
              *recorded_pictures(shown, spec)]  # fmt: skip
     told = runs.facts(run.about)

@@ -14,6 +14,7 @@ from gaugeglass.inference.posterior import Posterior, Progress, holds, probabili
 from gaugeglass.inference.sampling import Fit
 from gaugeglass.judgement.conflicts import contradictions
 from gaugeglass.judgement.findings import (
+    COUNT_AS_FALSE,
     Audit,
     ClaimInfluence,
     QuantityInfluence,
@@ -249,7 +250,7 @@ def _left_open(posterior: Posterior) -> Iterator[str]:
             may_hold(claim, f.quantities).mean() - holds(claim, f.quantities).mean() for f in posterior.fits.values()
         ]
         if share := float(weights @ open_in):
-            yield f"the claim {claim.name} has no value in {share:.1%} of the draws, which count as false here"
+            yield f"the claim {claim.name} has no value in {100 * share:.1f} % of the draws, {COUNT_AS_FALSE}"
 
 
 def _notes(found: Sequence[UnitFinding]) -> list[str]:

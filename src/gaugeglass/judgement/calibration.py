@@ -280,7 +280,10 @@ def _faults(made: Sketch) -> str:
 def _ranks(
     simulated: Density, held: Density, made: Sketch, truth: Truth, at: Floats, rng: np.random.Generator
 ) -> dict[str, int]:
-    """The rank of each quantity's truth among draws of the mixture, where any differs; ties are broken at random."""
+    """The rank of each quantity's truth among draws of the mixture; ties are broken at random.
+
+    None where no draw differs, or where a draw or the truth has no value.
+    """
     counts = rng.multinomial(LEVELS - 1, made.weights / made.weights.sum())
     drawn: dict[str, list[Floats]] = {}
     for found, count in zip(made.fits.values(), counts, strict=True):
@@ -294,7 +297,8 @@ def _ranks(
     ranks = {}
     for name, parts in drawn.items():
         values = np.concatenate(parts)
-        if np.any(values != true[name]):
+        has_value = np.isfinite(true[name]) and np.all(np.isfinite(values))
+        if (has_value or name == JOINT) and np.any(values != true[name]):  # a wrong engine may call a truth impossible
             ranks[name] = _rank(values, true[name], rng)
     return ranks
 

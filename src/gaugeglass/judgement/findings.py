@@ -224,6 +224,10 @@ class OddsCurve:
 # --- all of it ----------------------------------------------------------------------------------------------
 
 
+COUNT_AS_FALSE = "which count as false here"
+"""How a note ends that tells of draws in which a claim is neither true nor false."""
+
+
 @dataclass(frozen=True, slots=True)
 class Audit:
     """How far each verdict rests on each thing it rests on.

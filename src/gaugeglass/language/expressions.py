@@ -46,7 +46,7 @@ _GRAMMAR = r"""
     ?atom: NUMBER [unit]                               -> number
          | NAME "(" disjunction ("," disjunction)* ")" -> call
          | NAME                                        -> name
-         | "(" disjunction ")"
+         | "(" disjunction ")"                         -> grouped
     unit: NAME | SIGN | "[" BRACKETED "]"
     COMPARE: "<=" | ">=" | "==" | "!=" | "<" | ">"
     PLUS: "+" | "-"
@@ -378,6 +378,9 @@ class _Lowering:
             return Lowered(Const(value), Dimension(), zero=value == 0)
         return self._with_unit(value, self._read_unit(str(unit_tree.children[0]).strip()))
 
+    def _grouped(self, tree: Any) -> Lowered:
+        return self.visit(tree)
+
     @staticmethod
     def _read_unit(text: str) -> Unit:
         try:
@@ -413,6 +416,12 @@ class _Lowering:
 
     def _binary(self, left: Any, sign: Any, right: Any) -> Lowered:
         op = _BINARY[str(sign)]
+        if op == "pow" and left.data == "number" and left.children[1] is not None:
+            number, unit = str(left.children[0]), str(left.children[1].children[0]).strip()
+            raise ExpressionError(
+                f"'{number} {unit}**…'",
+                f"{number} [{unit}**…] for a power of the unit, ({number} {unit})**… for one of both",
+            )
         a, b = self._value(left), self._value(right)
         if op == "pow":
             return self._power(a, b)

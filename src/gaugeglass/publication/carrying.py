@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
-from gaugeglass.judgement.findings import Audit, ClaimInfluence, Tipping, UnitFinding
+from gaugeglass.judgement.findings import COUNT_AS_FALSE, Audit, ClaimInfluence, Tipping, UnitFinding
 from gaugeglass.judgement.results import Probability
 from gaugeglass.language.spec import Claim, Observation, Spec
 from gaugeglass.publication import numbers
@@ -22,7 +22,8 @@ def finding(found: Audit, spec: Spec) -> str:
     claim = leading_claim(found, spec)
     if claim is None or not found.units:
         return carrying(found, spec)
-    return f"{carrying(found, spec)} {overturning(found, spec)}"
+    kept = [f"{note[:1].upper()}{note[1:]}." for note in found.notes if note.endswith(COUNT_AS_FALSE)]
+    return " ".join([carrying(found, spec), overturning(found, spec), *kept])
 
 
 def leading_claim(found: Audit, spec: Spec) -> Claim | None:

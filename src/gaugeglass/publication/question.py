@@ -36,10 +36,9 @@ class Question:
     """What the template prints of a pool, and what the script is handed.
 
     ``claims``, ``hypotheses``, ``quantities`` and ``readings`` are in the pool's order, and after the quantities stands
-    what only claims compare; ``leading`` is the first claim,
-    None without one. ``shown`` is the quantity that is drawn first; ``factors`` are those of u, each as a value and as
-    text. ``policy`` is the source of scripts that the page
-    allows.
+    what only claims compare; ``leading`` is the first claim, None without one. ``shown`` is the quantity that is drawn
+    first; ``factors`` are those of u, each as a value and as text. ``policy`` is the source of scripts that the page
+    allows. ``has_undecided`` says whether a claim is neither true nor false in some draws.
     """
 
     draws: str
@@ -56,6 +55,7 @@ class Question:
     script: Markup
     style: Markup
     policy: str
+    has_undecided: bool
 
 
 def question(spec: Spec, assessment: Assessment, pool: Pool, *, command: str) -> Question:
@@ -97,6 +97,7 @@ def question(spec: Spec, assessment: Assessment, pool: Pool, *, command: str) ->
         pool=as_data(pool.document()), words=as_data(words),
         script=Markup(script), style=Markup(scripts.own("question.css")),  # noqa: S704 - our own files
         policy=f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode('ascii')}'",
+        has_undecided=any(v.posterior.no_value > 0 for v in assessment.verdicts),
     )  # fmt: skip
 
 

@@ -93,7 +93,9 @@ def write(
 
 
 def latest(folder: Path, inputs: Mapping[str, str]) -> tuple[Recorded, ...]:
-    """The latest calibration of the same input files, byte for byte, for truths of the prior and of the posterior.
+    """The calibration of the same input files, byte for byte, for truths of the prior and of the posterior.
+
+    Of several that with most simulations, and of those the latest.
 
     Parameters
     ----------
@@ -115,10 +117,26 @@ def latest(folder: Path, inputs: Mapping[str, str]) -> tuple[Recorded, ...]:
     found = []
     for truths in _WHERE_FROM:
         own = (path / FILE for path in every if path.name.partition("-")[2].partition("-")[0] == truths)
-        told = (_checked(store.parse(store.read(path), path), path) for path in own if path.is_file())
-        if (same := next((t for t in told if t.get("inputs") == inputs), None)) is not None:
-            found.append(_recorded(same, place))
+        if same := _of_same(own, inputs):  # of as many simulations the first, which is the latest
+            found.append(_recorded(max(same, key=lambda told: told["simulations"]), place))
     return tuple(found)
+
+
+def _of_same(files: Iterable[Path], inputs: Mapping[str, str]) -> list[Mapping[str, Any]]:
+    """Documents of the same input files, the latest first; a damaged one is passed over where a later one is sound."""
+    found: list[Mapping[str, Any]] = []
+    for path in files:
+        if not path.is_file():
+            continue
+        try:
+            told = _checked(store.parse(store.read(path), path), path)
+        except StoreError:
+            if not found:
+                raise
+            continue
+        if told.get("inputs") == inputs:
+            found.append(told)
+    return found
 
 
 def read(folder: Path) -> Recorded:

@@ -12,7 +12,7 @@ from typing import Any
 
 from gaugeglass.errors import StoreError
 from gaugeglass.language.spec import Spec
-from gaugeglass.record.runs import Run, listing, parent
+from gaugeglass.record.runs import Run, calibrations_beside, listing, parent
 
 FILE = "index.html"
 MARK = "gaugeglass index"
@@ -72,14 +72,16 @@ def finished(spec: Spec, reports: Path, *, seed: int, draws: int) -> Run | None:
     """The latest run of a dossier, if another assessment would say the same.
 
     That is one of the same files, byte for byte, with the same seed and as many draws, made by this version, which is
-    whole and has its audit, its ranking where there are candidates, and its page. None else.
+    whole and has its audit, its ranking where there are candidates, and its page, which shows the calibrations that are
+    recorded by now. None else.
     """
     try:
         run = parent(spec, reports)
         latest = listing(reports, spec.dossier.name)
+        is_shown = run is not None and run.calibrations() == calibrations_beside(run)
     except StoreError:
         return None
-    if run is None or run.folder != latest[-1]:
+    if run is None or not is_shown or run.folder != latest[-1]:
         return None
     about = run.about
     asked = (seed, draws, version("gaugeglass"))

@@ -370,6 +370,17 @@ def calibrations_of(spec: Spec, folder: Path) -> tuple[Recorded, ...]:
     return () if spec.alternative else calibrations.latest(folder / spec.dossier.name, input_digests(spec))
 
 
+def calibrations_beside(run: Run) -> tuple[Recorded, ...]:
+    """Those of the same files, byte for byte, that are recorded beside a run; none of an alternative.
+
+    Raises
+    ------
+    StoreError
+        If one that may be the one is damaged.
+    """
+    return () if run.alternative else calibrations.latest(run.folder.parent, run.inputs)
+
+
 def _inputs_of(about_run: Mapping[str, Any]) -> dict[str, str]:
     return {path: digest for path, digest in about_run.get("files", {}).items() if path.startswith(_INPUTS)}
 
