@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from importlib.metadata import version
@@ -53,6 +54,8 @@ LEVELS = 100
 """Ranks that a truth may have among one draw fewer. [1]"""
 MISTAKE = 0.01
 """Chance that anything of a right engine is called off, over all that is tested (Bonferroni). [1]"""
+_CORES = 2
+"""Threads in which the tests are made. [1]"""
 _FEWEST = 10
 """Simulations in which a quantity must move to be tested. [1]"""
 _MATTERS = 0.01
@@ -347,6 +350,9 @@ def gather(spec: Spec, done: Sequence[Mapping[str, Any]], *, truths: Truths, see
     for d in good:
         for remedy, count in d["drawn"].items():
             drawn[remedy] = drawn.get(remedy, 0) + count
+    with ThreadPoolExecutor(_CORES) as pool:
+        ranked = pool.map(lambda item: _ranked(spec, item[0], item[1], limit), ranks.items())
+        borne_out = pool.map(lambda asked: _borne_out(*asked, limit=limit, seed=seed), chances)
     return Calibration(
         dossier=spec.dossier.name,
         model=spec.model.name,
@@ -355,8 +361,8 @@ def gather(spec: Spec, done: Sequence[Mapping[str, Any]], *, truths: Truths, see
         seed=seed,
         simulations=len(done),
         failures=tuple(d["failed"] for d in done if "failed" in d),
-        quantities=tuple(_ranked(spec, name, own, limit) for name, own in ranks.items()),
-        chances=tuple(_borne_out(*asked, limit=limit, seed=seed) for asked in chances),
+        quantities=tuple(ranked),
+        chances=tuple(borne_out),
         drawn=drawn,
     )
 
