@@ -8,7 +8,7 @@ from collections.abc import Iterable, Iterator, Sequence
 import numpy as np
 
 from gaugeglass.inference.density import Floats
-from gaugeglass.inference.posterior import Posterior
+from gaugeglass.inference.posterior import Posterior, holds
 from gaugeglass.inference.sampling import Fit
 from gaugeglass.judgement.atoms import Split
 from gaugeglass.judgement.codes import BITS, Column, coded, coded_below, moved_apart
@@ -18,7 +18,6 @@ from gaugeglass.judgement.pools import Compared, PooledClaim, PooledQuantity, Po
 from gaugeglass.judgement.predictions import chances_of_bases, predict, simulate
 from gaugeglass.judgement.scalings import FACTORS, curves, is_plain, log_likelihood_at, peak
 from gaugeglass.judgement.smoothing import means_and_errors
-from gaugeglass.judgement.undefined import surely_holds
 from gaugeglass.language.expressions import evaluate
 from gaugeglass.language.spec import Given, Observation
 
@@ -81,7 +80,7 @@ class Asked:
             case "compared":
                 with np.errstate(all="ignore"):
                     return np.asarray(np.broadcast_to(evaluate(self.limits[name].value, quantities), len(x)))
-        return surely_holds(next(c for c in self.spec.model.claims if c.name == name), quantities)
+        return holds(next(c for c in self.spec.model.claims if c.name == name), quantities)
 
     def _reading(self, name: str) -> Observation:
         return next(o for o in self.listed if o.id == name)
@@ -167,7 +166,7 @@ class Asked:
             )
 
     def _of_all(self, fit: Fit, shares: Floats) -> tuple[Floats, Floats]:
-        values = [surely_holds(claim, fit.quantities) for claim in self.spec.model.claims]
+        values = [holds(claim, fit.quantities) for claim in self.spec.model.claims]
         return means_and_errors(np.stack(values, axis=-1), shares) if values else (np.empty(0), np.empty(0))
 
 

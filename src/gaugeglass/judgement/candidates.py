@@ -12,13 +12,13 @@ import numpy as np
 
 from gaugeglass.errors import InferenceError
 from gaugeglass.inference.density import Floats
-from gaugeglass.inference.posterior import Posterior, probability
+from gaugeglass.inference.posterior import Posterior, holds, probability
 from gaugeglass.judgement.expectations import Target, Telling, expect
 from gaugeglass.judgement.outlooks import Draws, Outlook, gather, look
 from gaugeglass.judgement.rankings import Expected, Ranking, Repeat, Worth
 from gaugeglass.judgement.ranks import Ranks
 from gaugeglass.judgement.selection import Option, choose
-from gaugeglass.judgement.undefined import may_hold, refuse_without_any, share_without_value, surely_holds
+from gaugeglass.judgement.undefined import may_hold, refuse_without_any, share_without_value
 from gaugeglass.language.proposals import propose
 from gaugeglass.language.spec import Candidate, Given, Spec
 
@@ -137,7 +137,7 @@ def _proposition(posterior: Posterior, name: str | None) -> _Proposition | None:
     name = next(iter(claims)) if name is None else name
     if name in claims:
         found = claims[name]
-        own = {h: surely_holds(found, fit.quantities) for h, fit in fits.items()}
+        own = {h: holds(found, fit.quantities) for h, fit in fits.items()}
         return _Proposition(name, found.says, found.threshold, _now(posterior, own), own)
     rival = next((h for h in spec.hypotheses if spec.has_rivals and name in (h.name, f"hypothesis {h.name}")), None)
     if rival is None:

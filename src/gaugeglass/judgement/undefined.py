@@ -17,21 +17,14 @@ from gaugeglass.language.expressions import certainty
 from gaugeglass.language.spec import Claim
 
 
-def surely_holds(claim: Claim, quantities: Mapping[str, Floats]) -> Floats:
-    """Whether a claim holds in each draw, as 0 and 1; 0 where that has no value. Dims as the quantities have them."""
-    return _in_each(claim, quantities)[0]
-
-
 def may_hold(claim: Claim, quantities: Mapping[str, Floats]) -> Floats:
-    """The same, and 1 where that has no value."""
-    return _in_each(claim, quantities)[1]
+    """Whether a claim may hold in each draw, as 0 and 1; 1 where it has no value. Dims as the quantities have them.
 
-
-def _in_each(claim: Claim, quantities: Mapping[str, Floats]) -> tuple[Floats, Floats]:
+    ``inference.posterior.holds`` says where it surely holds.
+    """
     shape = np.shape(next(iter(quantities.values())))
     with np.errstate(all="ignore"):
-        surely, possibly = certainty(claim.holds, quantities)
-    return np.broadcast_to(surely, shape).astype(np.float64), np.broadcast_to(possibly, shape).astype(np.float64)
+        return np.broadcast_to(np.asarray(certainty(claim.holds, quantities)[1], dtype=np.float64), shape)
 
 
 def share_without_value(values: Floats) -> float:

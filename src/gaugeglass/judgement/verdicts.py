@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from gaugeglass.inference.density import Floats
-from gaugeglass.inference.posterior import Posterior, Progress
+from gaugeglass.inference.posterior import Posterior, Progress, holds
 from gaugeglass.inference.sampling import Fit, effective_size
 from gaugeglass.judgement.predictions import ledger, misfit
 from gaugeglass.judgement.quantities import summarise
@@ -23,7 +23,7 @@ from gaugeglass.judgement.results import (
     WidthCurve,
     Words,
 )
-from gaugeglass.judgement.undefined import may_hold, refuse_without_any, surely_holds
+from gaugeglass.judgement.undefined import may_hold, refuse_without_any
 from gaugeglass.judgement.widths import Refit, Target, bayes_factor, chance, curves, is_told_from_sure, prior_chance
 from gaugeglass.language.spec import Claim
 
@@ -135,7 +135,7 @@ def _propositions(posterior: Posterior) -> tuple[_Proposition, ...]:
 
 
 def _claim_targets(claim: Claim) -> tuple[Target, Target]:
-    return lambda _, quantities: surely_holds(claim, quantities), lambda _, quantities: may_hold(claim, quantities)
+    return lambda _, quantities: holds(claim, quantities), lambda _, quantities: may_hold(claim, quantities)
 
 
 def _hypothesis_target(name: str) -> Target:
