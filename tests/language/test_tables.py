@@ -269,12 +269,16 @@ def test_a_row_that_is_listed_too_is_odd(yard: Path) -> None:
 
 
 @pytest.mark.slow
-def test_five_thousand_rows_take_less_than_a_second(yard: Path) -> None:
-    lines = [f"V{n % 3 + 1},o{n % 40},2026-01-02,{n % 30},{60 + n % 30},{20 + n / 1000}," for n in range(5000)]
-    text = "\n".join([ROWS.splitlines()[0], *lines])
-    taken = []
-    for _ in range(3):  # the best of three, for other work on the machine costs this one time too
-        begun = time.process_time()
-        assert len(rows(yard, CHARGES, owners=text)) == 5000
-        taken.append(time.process_time() - begun)
-    assert min(taken) < 1
+def test_ten_times_the_rows_take_some_ten_times_as_long(yard: Path) -> None:
+    """The best of three each, for other work on the machine costs this one time too."""
+
+    def seconds(count: int) -> float:
+        lines = [f"V{n % 3 + 1},o{n % 40},2026-01-02,{n % 30},{60 + n % 30},{20 + n / 1000}," for n in range(count)]
+        text, taken = "\n".join([ROWS.splitlines()[0], *lines]), []
+        for _ in range(3):
+            begun = time.process_time()
+            assert len(rows(yard, CHARGES, owners=text)) == count
+            taken.append(time.process_time() - begun)
+        return min(taken)
+
+    assert seconds(5000) < 20 * seconds(500)
