@@ -157,7 +157,7 @@ def _inside_title(found: Calibration, off: int) -> str:
 
 
 def _inside_row(axes: Axes, y: float, f: RankFinding, *, color: str) -> None:
-    axes.plot([f.share], [y], "o", color=color, ms=5, zorder=3)
+    axes.plot([f.share], [y], "o", color=color, ms=5, zorder=3, clip_on=False)
     place = axes.get_yaxis_transform()
     style: dict[str, Any] = {"fontsize": 7.5, "color": color, "va": "center", "transform": place}
     axes.text(-0.03, y, short(name_of(f), _LETTERS), ha="right", **style)
@@ -205,4 +205,4 @@ def _draw_bins(axes: Axes, bins: Sequence[Bin], *, color: str, shift: float, lab
         share, x = b.seen / b.size, b.mean + shift
         error = 2 * math.sqrt(max(b.mean * (1 - b.mean), 1e-6) / b.size)
         axes.plot([x, x], np.clip([b.mean - error, b.mean + error], 0, 1), color=color, lw=1.3, alpha=0.5, zorder=2)
-        axes.plot([x], [share], "o", color=color, ms=5.5, zorder=3, label=None if k else label)
+        axes.plot([x], [share], "o", color=color, ms=5.5, zorder=3, clip_on=False, label=None if k else label)
