@@ -13,6 +13,7 @@ from arviz_stats.base import array_stats
 from scipy import integrate, optimize, special, stats
 
 from gaugeglass.inference.posterior import Posterior, infer
+from gaugeglass.inference.smoothing import limit, smoothed
 from gaugeglass.judgement.audit import _standing, audit
 from gaugeglass.judgement.conflicts import contradictions, judged
 from gaugeglass.judgement.findings import Audit, Tipping, UnitFinding
@@ -20,7 +21,6 @@ from gaugeglass.judgement.leaving import leave_out, units
 from gaugeglass.judgement.powers import POWERS, SENSITIVE, distance
 from gaugeglass.judgement.ratios import log_norm_of_power, log_powered, log_stretched
 from gaugeglass.judgement.results import Probability
-from gaugeglass.judgement.smoothing import limit, smoothed
 from gaugeglass.judgement.tipping import Search
 from gaugeglass.judgement.verdicts import _propositions
 from gaugeglass.judgement.widths import curves, screen

@@ -13,10 +13,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from gaugeglass.inference.smoothing import limit, smoothed
 from gaugeglass.judgement.overlaps import Known
 from gaugeglass.judgement.pools import Floats, Mixture, Pool, PooledReading
 from gaugeglass.judgement.results import DOUBT, Probability
-from gaugeglass.judgement.smoothing import limit, smoothed
 from gaugeglass.language.late import Late
 
 special = Late("scipy.special")

@@ -10,6 +10,7 @@ import numpy as np
 from gaugeglass.inference.density import Floats
 from gaugeglass.inference.posterior import Posterior, holds
 from gaugeglass.inference.sampling import Fit
+from gaugeglass.inference.smoothing import means_and_errors
 from gaugeglass.judgement.atoms import Split
 from gaugeglass.judgement.codes import BITS, Column, coded, coded_below, moved_apart
 from gaugeglass.judgement.limits import limit
@@ -17,7 +18,6 @@ from gaugeglass.judgement.moves import leading
 from gaugeglass.judgement.pools import Compared, PooledClaim, PooledQuantity, PooledReading, Scaling
 from gaugeglass.judgement.predictions import chances_of_bases, predict, simulate
 from gaugeglass.judgement.scalings import FACTORS, curves, is_plain, log_likelihood_at, peak
-from gaugeglass.judgement.smoothing import means_and_errors
 from gaugeglass.language.expressions import evaluate
 from gaugeglass.language.spec import Given, Observation
 

@@ -12,6 +12,7 @@ import numpy as np
 from gaugeglass.inference.density import Floats
 from gaugeglass.inference.posterior import Posterior, Progress, holds, probability
 from gaugeglass.inference.sampling import Fit
+from gaugeglass.inference.smoothing import mean_and_error
 from gaugeglass.judgement.conflicts import contradictions
 from gaugeglass.judgement.findings import (
     COUNT_AS_FALSE,
@@ -29,7 +30,6 @@ from gaugeglass.judgement.pooling import make_pool
 from gaugeglass.judgement.powers import priors
 from gaugeglass.judgement.predictions import chance_wrong
 from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Probability, Spread
-from gaugeglass.judgement.smoothing import mean_and_error
 from gaugeglass.judgement.spreads import spread_of
 from gaugeglass.judgement.surprises import readings_of, surprise
 from gaugeglass.judgement.tipping import CONFIRMED, Search, confirmed, search

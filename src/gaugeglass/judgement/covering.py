@@ -17,9 +17,9 @@ from scipy import special
 
 from gaugeglass.inference.density import Density, Floats
 from gaugeglass.inference.sampling import Fit, draw_prior
+from gaugeglass.inference.smoothing import VAGUE, effective
 from gaugeglass.inference.weighing import Evidence, _log_densities
 from gaugeglass.judgement.leaving import Without
-from gaugeglass.judgement.smoothing import VAGUE, effective
 
 _DRAWS = 24_000
 _FEWEST = 1000.0

@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from gaugeglass.inference.density import Density, Floats, compile_density
 from gaugeglass.inference.posterior import Progress, holds
 from gaugeglass.inference.sampling import Fit, Settings, fit_many
+from gaugeglass.inference.smoothing import VAGUE
 from gaugeglass.inference.weighing import Evidence, Weights, log_evidence, log_evidence_by_bridge, weigh
 from gaugeglass.judgement.covering import cover
 from gaugeglass.judgement.findings import Unit
 from gaugeglass.judgement.leaving import Left, Without, units
 from gaugeglass.judgement.results import Assessment, Probability, QuantitySummary, Spread, Verdict
-from gaugeglass.judgement.smoothing import VAGUE
 from gaugeglass.judgement.spreads import spread_of
 from gaugeglass.judgement.widths import Target
 from gaugeglass.language.spec import Spec

@@ -19,10 +19,10 @@ from gaugeglass.inference.density import Density, Dials, Floats
 from gaugeglass.inference.modes import Crossing, may_be_several, refit_many
 from gaugeglass.inference.posterior import Posterior
 from gaugeglass.inference.sampling import ESS, Fit, Settings, effective_size
+from gaugeglass.inference.smoothing import VAGUE, effective, limit, mean_and_error, smoothed
 from gaugeglass.inference.weighing import Evidence, Weights, bridge, log_evidence_by_bridge, weigh
 from gaugeglass.judgement.findings import Route, Unit
 from gaugeglass.judgement.results import DOUBT, Probability
-from gaugeglass.judgement.smoothing import VAGUE, effective, limit, mean_and_error, smoothed
 from gaugeglass.language.spec import Observation, Spec
 
 _CHAINS, _DRAWS, _TUNE = 2, 800, 400

@@ -19,11 +19,11 @@ from numpy.typing import NDArray
 from gaugeglass.inference.density import Density, Floats
 from gaugeglass.inference.posterior import Posterior
 from gaugeglass.inference.sampling import Fit
+from gaugeglass.inference.smoothing import smoothed
 from gaugeglass.judgement.findings import Diagnosis, PriorFindings, Sensitivity
 from gaugeglass.judgement.leaving import told_by
 from gaugeglass.judgement.quantities import summarise
 from gaugeglass.judgement.ratios import log_powered, numeric_latents
-from gaugeglass.judgement.smoothing import smoothed
 
 POWERS = (0.8, 1.25)
 SENSITIVE = 0.05

@@ -20,8 +20,8 @@ from gaugeglass.inference.metrics import Metric
 from gaugeglass.inference.modes import cross
 from gaugeglass.inference.peaks import Proposal, fitted, peak, propose
 from gaugeglass.inference.sampling import Diagnostics, Fit, Settings, fit, fit_along
+from gaugeglass.inference.smoothing import limit, smoothed
 from gaugeglass.inference.weighing import bridge, log_evidence_by_bridge
-from gaugeglass.judgement.smoothing import limit, smoothed
 
 _SETTINGS = Settings(0, draws=400, tune=150, chains=2, accept=0.85, cores=1)
 _AGAIN = Settings(0, draws=700, tune=200, chains=2, accept=0.95, cores=1)

@@ -12,10 +12,10 @@ from gaugeglass.inference.density import Density, Floats
 from gaugeglass.inference.modes import may_be_several, refit_many
 from gaugeglass.inference.posterior import Posterior, probability
 from gaugeglass.inference.sampling import ESS, Fit, effective_size
+from gaugeglass.inference.smoothing import VAGUE, effective, limit, mean_and_error, smoothed
 from gaugeglass.inference.weighing import Evidence, Weights, log_evidence_by_bridge, weigh
 from gaugeglass.judgement.ratios import log_stretched, numeric_latents
 from gaugeglass.judgement.results import WidthCurve, WidthPoint
-from gaugeglass.judgement.smoothing import VAGUE, effective, limit, mean_and_error, smoothed
 
 FACTORS = tuple(float(2.0 ** (k / 2)) for k in range(-4, 5))
 """A quarter to four times the prior's width on its unconstrained scale."""

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 from importlib import resources
 
-from gaugeglass.judgement import answers, codes, overlaps, pools, results, scalings, smoothing
+from gaugeglass.inference import smoothing
+from gaugeglass.judgement import answers, codes, overlaps, pools, results, scalings
 
 SCRIPTS = ("answers.js", "drawings.js", "question.js")
 """What the script is made of, in this order."""
