@@ -132,13 +132,14 @@ def groups() -> Spec:
 
 
 def pairs() -> Spec:
-    """Three readings of which two pairs are correlated, one of them negatively."""
+    """Three readings of which every two are correlated, one of them negatively with the others."""
     methods = {
         "one": {"measures": "level", "likelihood": NORMAL},
         "two": {"measures": "2 * level", "likelihood": {"family": "lognormal"}},
     }
     readings = [read("one", "50 kWh", "2 kWh"), read("one", "50 kWh", "3 kWh"), read("two", "100 kWh", "5 %")]
-    stated = [{"between": ["o0", "o1"], "r": 0.6}, {"between": ["o1", "o2"], "r": -0.3}]
+    matrix = {("o0", "o1"): 0.6, ("o1", "o2"): -0.3, ("o2", "o0"): -0.7}
+    stated = [{"between": list(pair), "r": r} for pair, r in matrix.items()]
     return made({"level": LEVEL}, methods, readings, sections={"correlations": stated})
 
 

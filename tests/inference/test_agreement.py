@@ -192,7 +192,7 @@ def test_shared_errors_by_origin_and_by_member_over_several_methods() -> None:
 
 @pytest.mark.parametrize("family", ["normal", "lognormal"])
 def test_stated_correlations(family: LikelihoodFamily) -> None:
-    """One reading in two pairs, one correlation negative, of methods with their own scatter and with a shared error."""
+    """Three readings of which each is correlated with each, and a fourth, by methods with a scatter and a shared error."""
     methods = [
         method("gauge", "level", family),
         method(
@@ -202,7 +202,7 @@ def test_stated_correlations(family: LikelihoodFamily) -> None:
     readings = [reading("gauge", 5.1, 0.1, "a"), reading("gauge", 4.9, 0.2, "b"), reading("second", 10.3, 0.1, "c", origin="o"),
                 reading("second", 9.6, 0.2, "d", origin="o"), reading("gauge", (4, 6), 0.1)]  # fmt: skip
     pairs = [Correlation(("a", "b"), 0.351), Correlation(("b", "c"), -0.4), Correlation(("d", "a"), -0.2),
-             Correlation(("a", "gone"), 0.9)]  # fmt: skip
+             Correlation(("a", "c"), 0.5), Correlation(("a", "gone"), 0.9)]  # fmt: skip
     agree(spec(PLAIN, methods, readings, correlations=pairs))
 
 
@@ -531,7 +531,7 @@ def test_the_graph_has_the_names_and_dims_that_its_description_says() -> None:
     }
     assert {d.type.dtype for d in model.data_vars} == {"float64"}
     names = {f.name for f in free_variables(held)}
-    assert {"level[A]", "shared balance lab", "input a x", "pair a b"} <= names
+    assert {"level[A]", "shared balance lab", "input a x", "correlated a"} <= names
 
 
 def test_counts_and_shares_can_be_drawn() -> None:

@@ -45,11 +45,12 @@ MODEL: dict[str, Any] = {
         "bent": {"unit": "1", "equals": "g * exp(-be) * sqrt(ln) + log(ga) + abs(n) + min(tr, tn) * max(ta, tb) + ex ** 2"},
         "either": {"unit": "1", "equals": "where(n > 0 and not tr < 1, n ** 2 * ga, hn / ga)"},
         "positive": {"unit": "1", "equals": "1 + ln * ga"},
+        "turned": {"unit": "deg", "equals": "sin(n) * cos(g * be) + tan(be) + asin(be) * acos(be / 2) - atan(st)"},
     },
     "methods": {
         "normal": {"about": "x", "measures": "all + slope * bent", "likelihood": {"family": "normal"},
                    "inputs": {"slope": {"about": "x", "unit": "1"}}},
-        "heavy": {"about": "x", "measures": "bent + either", "likelihood": {"family": "student_t", "nu": 4}},
+        "heavy": {"about": "x", "measures": "bent + either + turned", "likelihood": {"family": "student_t", "nu": 4}},
         "relative": {"about": "x", "measures": "positive", "likelihood": {"family": "lognormal"}},
         "scattered": {"about": "x", "measures": "all", "likelihood": {"family": "normal", "u": "sqrt(u ** 2 + hn ** 2)"}},
         "unstated": {"about": "x", "measures": "all", "likelihood": {"family": "normal", "u": "hs"}},

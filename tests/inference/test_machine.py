@@ -26,7 +26,10 @@ def interpreted(source: str) -> ModuleType:
     module = ModuleType("interpreted")
     vars(module).update(
         vars(tails)
-        | {n: getattr(math, n) for n in ("exp", "log", "sqrt", "isfinite", "lgamma", "erfc")}
+        | {
+            n: getattr(math, n)
+            for n in ("exp", "log", "sqrt", "isfinite", "lgamma", "erfc", "sin", "cos", "tan", "asin", "acos", "atan")
+        }
         | {"zeros": lambda n: [0.0] * n}
         | {"Array": list}
     )
@@ -70,6 +73,10 @@ SNIPPETS = {
             else:
                 x = 2.0 * x
             return x * y
+        """,
+    "angles": """
+        def f(x: float, y: float) -> float:
+            return sin(x) * cos(y) + tan(0.3 * x) + asin(cos(x)) - acos(sin(y)) * atan(x + y)
         """,
     "recursion": """
         def f(x: float, y: float) -> float:

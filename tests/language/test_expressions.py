@@ -31,11 +31,11 @@ from gaugeglass.language.units import ONE, parse_unit
 
 UNITS = {
     name: parse_unit(unit)
-    for name, unit in {"n": "1", "cell": "Wh", "pack": "kWh", "share": "%", "warmth": "°C", "rise": "K", "way": "km",
+    for name, unit in {"n": "1", "cell": "Wh", "pack": "kWh", "share": "%", "warmth": "°C", "rise": "K", "way": "km", "tilt": "deg", "turn": "rad",
                        "use": "Wh/mi", "mass": "kg"}.items()
 }  # fmt: skip
 VALUES = {"n": 4.0, "cell": 200.0, "pack": 80.0, "share": 5.0, "warmth": 20.0, "rise": 3.0, "way": 300.0, "use": 250.0,
-          "mass": 400.0}  # fmt: skip
+          "mass": 400.0, "tilt": 30.0, "turn": 0.5}  # fmt: skip
 
 
 def value(text: str, unit: str) -> float:
@@ -72,6 +72,15 @@ def value(text: str, unit: str) -> float:
         ("exp(log(n))", "1", 4),
         ("exp(-share)", "1", math.exp(-0.05)),
         ("abs(-cell)", "Wh", 200),
+        ("sin(tilt)", "1", 0.5),
+        ("sin(30 deg)", "%", 50),
+        ("cos(2 * tilt)", "1", 0.5),
+        ("tan(tilt + 15°)", "1", 1),
+        ("cos(turn) ** 2 + sin(0.5) ** 2", "1", 1),
+        ("asin(0.5)", "deg", 30),
+        ("acos(n / 8)", "deg", 60),
+        ("atan(pack / (80 kWh))", "rad", math.pi / 4),
+        ("way * sin(tilt)", "m", 150_000),
         ("min(pack, cell, 3 kWh)", "Wh", 200),
         ("max(pack, 0)", "kWh", 80),
         ("where(share > 5 %, pack, cell)", "Wh", 200),
@@ -137,6 +146,9 @@ def test_a_name_alone_is_itself() -> None:
         ("pack > mass", "[energy] and [mass] compared"),
         ("min(pack, mass)", "[energy] and [mass] compared"),
         ("exp(pack)", "the argument of exp [energy]"),
+        ("sin(pack)", "the argument of sin [energy]"),
+        ("atan(pack)", "the argument of atan [energy]"),
+        ("asin(2)", "a number that cannot be computed"),
         ("pack ** n", "a variable exponent of [energy]"),
         ("n ** mass", "an exponent [mass]"),
         ("pakc", "unknown name 'pakc'"),
@@ -198,7 +210,9 @@ def test_a_truth_is_no_value_and_a_value_no_truth() -> None:
 
 def test_every_operation_of_a_tree_is_in_the_table() -> None:
     tree = lower_truth(
-        "where(n > 1 and not n < 0 or n == 4, abs(-n), sqrt(exp(log(n)))) - n * n / n ** n >= min(n, max(n, 1))", UNITS
+        "where(n > 1 and not n < 0 or n == 4, abs(-n), sqrt(exp(log(n)))) - n * n / n ** n >= min(n, max(n, 1)) "
+        "+ sin(n) + cos(n) + tan(n) + asin(share) + acos(share) + atan(n)",
+        UNITS,
     )
     found = set()
 
@@ -215,7 +229,8 @@ def test_every_operation_of_a_tree_is_in_the_table() -> None:
 
 @pytest.mark.parametrize("op", sorted(OPERATIONS))
 def test_plain_numbers_are_done_the_same_to_as_arrays(op: str) -> None:
-    arity = {"where": 3, "neg": 1, "abs": 1, "sqrt": 1, "exp": 1, "log": 1, "not": 1}.get(op, 2)
+    ones = ("neg", "abs", "sqrt", "exp", "log", "not", "sin", "cos", "tan", "asin", "acos", "atan")
+    arity = 3 if op == "where" else 1 if op in ones else 2
     for values in ((1.0, 2.5, 0.5), (0.0, 2.5, 0.5), (2.5, 2.5, 1.0)):
         tree = Op(op, tuple(Const(v) for v in values[:arity]))
         with np.errstate(all="ignore"):

@@ -22,6 +22,7 @@ from pytensor.tensor import TensorVariable
 
 from gaugeglass.errors import InferenceError
 from gaugeglass.inference.layout import FreeVariable
+from gaugeglass.inference.loads import loads_of
 from gaugeglass.language.expressions import Const, Node, Op, Ref
 from gaugeglass.language.families import FAMILIES, Prior
 from gaugeglass.language.spec import Hypothesis, Input, Latent, LikelihoodFamily, Method, Observation, Relation, Spec
@@ -32,6 +33,7 @@ type LogDensity = Callable[..., TensorVariable]
 OPERATIONS: dict[str, Callable[..., TensorVariable]] = {
     "add": pt.add, "sub": pt.sub, "mul": pt.mul, "div": pt.true_div, "pow": pt.pow, "neg": pt.neg,
     "min": pt.minimum, "max": pt.maximum, "abs": pt.abs, "sqrt": pt.sqrt, "exp": pt.exp, "log": pt.log,
+    "sin": pt.sin, "cos": pt.cos, "tan": pt.tan, "asin": pt.arcsin, "acos": pt.arccos, "atan": pt.arctan,
     "where": pt.switch, "lt": pt.lt, "le": pt.le, "gt": pt.gt, "ge": pt.ge, "eq": pt.eq, "ne": pt.neq,
     "and": pt.and_, "or": pt.or_, "not": pt.invert,
 }  # fmt: skip
@@ -55,9 +57,9 @@ def build(spec: Spec) -> pm.Model:
     A quantity with one value a member of a group has the group's name as its dim, and ``METHOD_GROUP`` is the place of
     the member that each reading is of. Errors are standard normal variables: ``NAME_error``, dims ("NAME_origins",) or
     ("NAME_GROUP",), which readings share; ``METHOD_INPUT_error``, dims ("METHOD_INPUT_uncertain",), of inputs, by how
-    much ``METHOD_INPUT_u`` and ``METHOD_INPUT_half`` say; ``correlation_error``, dims ("correlations",), with which
-    readings are loaded by ``METHOD_load``. Inputs of the rows of tables are not drawn: ``METHOD_INPUT_linear`` is what
-    is added to the reading's own u through the slope of the prediction.
+    much ``METHOD_INPUT_u`` and ``METHOD_INPUT_half`` say; ``correlation_error``, dims ("correlations",), which
+    correlated readings have in common, each as much as ``METHOD_load`` says. Inputs of the rows of tables are not
+    drawn: ``METHOD_INPUT_linear`` is what is added to the reading's own u through the slope of the prediction.
 
     Readings that may have come about in more than one way, by a wrong source or under an open basis, are no variables:
     how they may have is marginalised by the potential ``sources_log_likelihood``, dims ("sources",), and their dials
@@ -181,9 +183,9 @@ def _errors(spec: Spec, names: _Names) -> dict[tuple[str, ...], _Error]:
             drawn = (o.id for o in _of(spec, method) if entry.name in o.inexact and not o.table)
             name = f"{method.name}_{entry.name}"
             add(("input", method.name, entry.name), name, f"{name}_uncertain", drawn, "input ", f" {entry.name}")
-    ids = {o.id for o in spec.evidence}
-    pairs = (" ".join(c.between) for c in spec.dossier.correlations if ids.issuperset(c.between))
-    add(("pairs",), "correlation", "correlations", pairs, "pair ")
+    loads = loads_of(spec.dossier.correlations, [o.id for o in spec.evidence]).values()
+    firsts = (first for own in loads for first, _ in own)
+    add(("correlated",), "correlation", "correlations", firsts, "correlated ")
     return found
 
 
@@ -259,6 +261,7 @@ class _Builder:
     def __init__(self, spec: Spec) -> None:
         self.spec, self.names = spec, _Names(spec)
         self.slots = tuple(_slots(spec, self.names))
+        self.loads = loads_of(spec.dossier.correlations, [o.id for o in spec.evidence])
         self.errors = _errors(spec, self.names)
         self.latents = {q.name: q for q in spec.model.latents}
         self.relations = {r.name: r for r in spec.model.relations}
@@ -397,7 +400,7 @@ class _Builder:
         rows.shared = self._shared(rows)
         loads = [self._loads(o) for o in chosen]
         if np.any(loads):
-            rows.load = self._data(f"{stem}_load", loads, dim, self.errors[("pairs",)].dim)
+            rows.load = self._data(f"{stem}_load", loads, dim, self.errors["correlated",].dim)
         return rows
 
     def _input(self, rows: _Rows, entry: Input) -> TensorVariable:
@@ -452,7 +455,7 @@ class _Builder:
             up, down = (scale(predict(**{name: rows.known[name] + sign * spread})) for sign in (1.0, -1.0))
             u = pt.sqrt(u**2 + ((up - down) / 2) ** 2)
         if rows.load is not None:
-            common = u * pt.sum(rows.load * self.error[("pairs",)], axis=1)
+            common = u * pt.sum(rows.load * self.error["correlated",], axis=1)
             prediction = prediction * pt.exp(common) if is_log else prediction + common
             u = u * pt.sqrt(1.0 - pt.sum(rows.load**2, axis=1))
         return [prediction, u]
@@ -469,15 +472,9 @@ class _Builder:
         return self.shared_u[rows.method.name] * self.error[key][place]
 
     def _loads(self, o: Observation) -> list[float]:
-        """How much of an observation's error each stated correlation has in common with another's."""
-        if ("pairs",) not in self.errors:
-            return []
-        loads = dict.fromkeys(self.errors[("pairs",)].labels, 0.0)
-        for c in self.spec.dossier.correlations:
-            if o.id in c.between and " ".join(c.between) in loads:
-                size = math.sqrt(abs(c.r))
-                loads[" ".join(c.between)] = size if o.id == c.between[0] or c.r >= 0 else -size
-        return list(loads.values())
+        """How much of each error in common an observation has in its own, where any are correlated."""
+        own = dict(self.loads.get(o.id, ()))
+        return [own.get(label, 0.0) for label in self.errors["correlated",].labels] if self.loads else []
 
     def _readings(self, method: Method, name: str, chosen: Sequence[Observation]) -> None:
         """The observed variable of one method's points or intervals, with its dials."""

@@ -39,6 +39,12 @@ RULES: dict[str, tuple[str, tuple[str, ...]]] = {
     "exp": ("exp({0})", (GUARD.format("{b} * {y}"),)),
     "log": ("log({0})", (GUARD.format("{b} / {0}"),)),
     "sqrt": ("sqrt({0})", (GUARD.format("0.5 * {b} / {y}"),)),
+    "sin": ("sin({0})", (GUARD.format("{b} * cos({0})"),)),
+    "cos": ("cos({0})", (GUARD.format("-{b} * sin({0})"),)),
+    "tan": ("tan({0})", (GUARD.format("{b} * (1.0 + {y} * {y})"),)),
+    "asin": ("asin({0})", (GUARD.format("{b} / sqrt(1.0 - {0} * {0})"),)),
+    "acos": ("acos({0})", (GUARD.format("-{b} / sqrt(1.0 - {0} * {0})"),)),
+    "atan": ("atan({0})", ("{b} / (1.0 + {0} * {0})",)),
     "abs": ("abs({0})", ("({b} if {0} >= 0.0 else -{b})",)),
     "min": ("({0} if {0} <= {1} else {1})", ("({b} if {0} <= {1} else 0.0)", "(0.0 if {0} <= {1} else {b})")),
     "max": ("({0} if {0} >= {1} else {1})", ("({b} if {0} >= {1} else 0.0)", "(0.0 if {0} >= {1} else {b})")),
@@ -418,9 +424,9 @@ class _Emitter:
         if "shared.error" in block.header:
             at = f"{self.layout.first_error} + h{block.header.index('shared.error')}"
             self.tapes[1].names["shared.error"] = self.coordinate(at, 1)
-        for k in range(kind.pairs):
-            z = self.coordinate(f"{self.layout.first_error} + int({self.named(f'pair.{k}.error').text})", 2)
-            self.tapes[2].names[f"pair.{k}"] = z
+        for k in range(kind.joint):
+            z = self.coordinate(f"{self.layout.first_error} + int({self.named(f'joint.{k}.error').text})", 2)
+            self.tapes[2].names[f"joint.{k}"] = z
         if block.condensed is not None:
             return [block.condensed[1]]
         factors = [basis.factor for basis in method.basis] or [Const(1.0)]

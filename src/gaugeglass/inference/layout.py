@@ -13,6 +13,7 @@ from functools import cached_property, partial
 from typing import Any
 
 from gaugeglass.inference.likelihoods import SCALED, Inexactness, Kind, condensable
+from gaugeglass.inference.loads import Load, loads_of
 from gaugeglass.language.expressions import Node, Ref
 from gaugeglass.language.families import FAMILIES, Prior
 from gaugeglass.language.spec import Latent, Method, Observation, Spec
@@ -126,7 +127,7 @@ class Layout:
             yield key
         if self.kind_of(o).inexact == "drawn":
             yield from (("input", o.id, name) for name in o.inexact)
-        yield from (("pair", *pair) for pair, _ in self.pairs.get(o.id, ()))
+        yield from (("correlated", first) for first, _ in self.loads.get(o.id, ()))
 
     def shared_error(self, o: Observation) -> tuple[str, ...] | None:
         """The key of the error that an observation shares with others, if its method has any."""
@@ -137,15 +138,9 @@ class Layout:
         return ("shared", shared.name, by)
 
     @cached_property
-    def pairs(self) -> dict[str, tuple[tuple[tuple[str, str], float], ...]]:
-        """For each observation its stated correlations, and what each adds to its error, in its u."""
-        found: dict[str, list[tuple[tuple[str, str], float]]] = {}
-        present = {o.id for o in self.spec.evidence}
-        for c in self.spec.dossier.correlations:
-            if present.issuperset(c.between):
-                for sign, i in zip((1.0, 1.0 if c.r >= 0 else -1.0), c.between, strict=True):
-                    found.setdefault(i, []).append((c.between, sign * abs(c.r) ** 0.5))
-        return {i: tuple(pairs) for i, pairs in found.items()}
+    def loads(self) -> dict[str, tuple[Load, ...]]:
+        """For each correlated observation the errors that it has in common with others, and how much of each."""
+        return loads_of(self.spec.dossier.correlations, [o.id for o in self.spec.evidence])
 
     @cached_property
     def free(self) -> tuple[FreeVariable, ...]:
@@ -176,7 +171,9 @@ class Layout:
         is_scaled = method.likelihood.family in SCALED
         inexact: Inexactness = "" if not o.inexact else "linear" if o.table and is_scaled else "drawn"
         is_mixed = o.grade is not None or bool(method.basis)
-        return Kind(o.method, o.is_point, inexact, len(self.pairs.get(o.id, ())), is_mixed)
+        loads = len(self.loads.get(o.id, ()))
+        joint = 1 << (loads - 1).bit_length() if loads else 0  # few sizes, so that few kinds are compiled
+        return Kind(o.method, o.is_point, inexact, joint, is_mixed)
 
     @cached_property
     def blocks(self) -> tuple[Block, ...]:
@@ -201,8 +198,8 @@ class Layout:
             for name in inexact
             for what in (("error", "u", "half") if kind.inexact == "drawn" else ("u",))
         ]
-        if kind.pairs:
-            columns += ["reading.own", *(f"pair.{k}.{what}" for k in range(kind.pairs) for what in ("error", "load"))]
+        if kind.joint:
+            columns += ["reading.own", *(f"joint.{k}.{what}" for k in range(kind.joint) for what in ("error", "load"))]
         if method.likelihood.family == "binomial":
             columns.append("reading.trials")
         if method.likelihood.family == "serial":

@@ -22,14 +22,14 @@ type Inexactness = Literal["", "drawn", "linear"]
 class Kind:
     """What readings must share to be looped over together.
 
-    ``pairs`` is the number of stated correlations of each, ``is_mixed`` whether there is more than one way in which a
-    reading may have come about (a basis left open, a source that may be wrong).
+    ``joint`` is how many errors each may have in common with those it is correlated with, ``is_mixed`` whether there is
+    more than one way in which a reading may have come about (a basis left open, a source that may be wrong).
     """
 
     method: str
     is_points: bool
     inexact: Inexactness
-    pairs: int
+    joint: int
     is_mixed: bool
 
     @property
@@ -37,7 +37,7 @@ class Kind:
         """A name for its dials."""
         parts = [self.method, "point" if self.is_points else "between", self.inexact]
         return ".".join(
-            [*filter(None, parts), *([f"pairs{self.pairs}"] if self.pairs else []), *["mixed"] * self.is_mixed]
+            [*filter(None, parts), *([f"joint{self.joint}"] if self.joint else []), *["mixed"] * self.is_mixed]
         )
 
 
@@ -114,8 +114,8 @@ def log_likelihood(kind: Kind, method: Method, factor: Node) -> Node:
     u: Node = likelihood.u or Ref("u")
     if kind.inexact == "linear":
         u = op("sqrt", added(op("mul", u, u), *(_moved(mu, i.name) for i in method.inputs)))
-    if kind.pairs:
-        shift = added(*(op("mul", f"pair.{k}.load", f"pair.{k}") for k in range(kind.pairs)))
+    if kind.joint:
+        shift = added(*(op("mul", f"joint.{k}.load", f"joint.{k}") for k in range(kind.joint)))
         mu, u = op("add", mu, op("mul", u, shift)), op("mul", u, "reading.own")
     table = POINT if kind.is_points else BETWEEN
     own = {"mu": mu, "u": u, "nu": Const(likelihood.nu or 0.0)}
@@ -163,7 +163,7 @@ def gathered(node: Node, columns: Collection[str]) -> Node:
 
 def condensable(kind: Kind, method: Method, columns: Collection[str]) -> tuple[Node, Node] | None:
     """The one number that all readings of a kind depend on, and a reading's tree over it; None if there are more."""
-    if not kind.is_points or kind.is_mixed or kind.pairs or kind.inexact == "drawn":
+    if not kind.is_points or kind.is_mixed or kind.joint or kind.inexact == "drawn":
         return None
     tree = gathered(log_likelihood(kind, method, Const(1.0)), columns)
     parts, whole = common_parts(tree, columns), gathered(method.measures, columns)

@@ -30,13 +30,15 @@ INTRINSICS = {
     "exp": "llvm.exp.f64",
     "log": "llvm.log.f64",
     "sqrt": "llvm.sqrt.f64",
+    "sin": "llvm.sin.f64",
+    "cos": "llvm.cos.f64",
     "abs": "llvm.fabs.f64",
     "pow": "llvm.pow.f64",
 }
 """Functions that LLVM knows itself, and may fold or vectorise."""
-LIBRARY = ("log1p", "expm1", "erfc", "lgamma")
+LIBRARY = ("log1p", "expm1", "erfc", "lgamma", "tan", "asin", "acos", "atan")
 """Functions of the C library."""
-_BASICS = ("exp", "log", "pow", "memset", "memcpy")  # what LLVM's own end in
+_BASICS = ("exp", "log", "pow", "sin", "cos", "memset", "memcpy")  # what LLVM's own end in
 _ARITHMETIC: dict[type[ast.operator], str] = {ast.Add: "add", ast.Sub: "sub", ast.Mult: "mul"}
 _COMPARISONS: dict[type[ast.cmpop], tuple[str, str]] = {
     ast.Lt: ("olt", "slt"),

@@ -93,11 +93,8 @@ def row_of(layout: Layout, block: Block, o: Observation) -> list[float]:
     row += [o.inputs[i.name] for i in method.inputs]
     for entry in method.inputs if kind.inexact else ():
         row += _inexact(layout, kind.inexact, o, entry.name)
-    if kind.pairs:
-        pairs = layout.pairs[o.id]
-        row.append(math.sqrt(1 - sum(load**2 for _, load in pairs)))
-        for pair, load in pairs:
-            row += [layout.errors["pair", *pair], load]
+    if kind.joint:
+        row += _joint(layout, kind.joint, o)
     if method.likelihood.family == "binomial":
         row.append(_trials(layout, o))
     if method.likelihood.family == "serial":
@@ -113,6 +110,14 @@ def _inexact(layout: Layout, inexact: str, o: Observation, name: str) -> list[fl
         return [held.standard if held else 0.0]
     place = layout.errors.get(("input", o.id, name), 0)
     return [place, (held.u or 0.0) if held else 0.0, (held.half or 0.0) if held else 0.0]
+
+
+def _joint(layout: Layout, size: int, o: Observation) -> Iterator[float]:
+    """What is left of a correlated error, and the errors in common, of which the last stand for none."""
+    loads = layout.loads[o.id]
+    yield math.sqrt(1 - sum(load**2 for _, load in loads))
+    for first, load in (*loads, *[(loads[0][0], 0.0)] * (size - len(loads))):
+        yield from (layout.errors["correlated", first], load)
 
 
 def _trials(layout: Layout, o: Observation) -> float:
@@ -131,7 +136,7 @@ def _norm(layout: Layout, block: Block, o: Observation) -> float:
             return math.lgamma(n + 1) - math.lgamma(o.value + 1) - math.lgamma(n - o.value + 1)
         case family if family not in SCALED:
             return 0.0
-    is_number = method.likelihood.u is None and kind.inexact != "linear" and not kind.pairs
+    is_number = method.likelihood.u is None and kind.inexact != "linear" and not kind.joint
     norm = log_norm(method.likelihood.family, method.likelihood.nu) - (math.log(o.u or math.nan) if is_number else 0.0)
     return norm - (math.log(o.value) if method.likelihood.family == "lognormal" else 0.0)
 

@@ -61,12 +61,13 @@ def predict(
         if (key := layout.shared_error(o)) is not None and method.shared is not None:
             step = method.shared.u * x[:, layout.first_error + layout.errors[key]]
             mu = mu * np.exp(step) if log else mu * (1 + step) if method.shared.relative else mu + step
-        pairs = layout.pairs.get(o.id, ())
-        if not pairs:  # without them, a u that there is none of would spoil the prediction
+        loads = layout.loads.get(o.id, ())
+        if not loads:  # without them, a u that there is none of would spoil the prediction
             return mu, u
-        shift = u * sum(load * x[:, layout.first_error + layout.errors["pair", *pair]] for pair, load in pairs)
+        common = (load * x[:, layout.first_error + layout.errors["correlated", first]] for first, load in loads)
+        shift = u * sum(common)
         mu = mu * np.exp(shift) if log else mu + shift
-        return mu, u * math.sqrt(1 - sum(load**2 for _, load in pairs))
+        return mu, u * math.sqrt(1 - sum(load**2 for _, load in loads))
 
 
 def _of_groups(spec: Spec) -> dict[str, Any]:

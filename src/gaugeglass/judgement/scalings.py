@@ -25,7 +25,7 @@ FACTORS = (0.5, 2.0, 4.0)
 def has_number(density: Density, o: Observation) -> bool:
     """Whether a reading scatters about one prediction with a standard uncertainty that is a number."""
     method, kind = density.spec.method(o), density.layout.kind_of(o)
-    is_number = method.likelihood.u is None and kind.inexact != "linear" and not kind.pairs
+    is_number = method.likelihood.u is None and kind.inexact != "linear" and not kind.joint
     return method.likelihood.family in SCALED and is_number and not kind.is_mixed
 
 
@@ -49,17 +49,26 @@ def log_likelihood_at(density: Density, o: Observation, factor: float, quantitie
     quantities, x : dims ("draw",), ("draw", "free")
         Draws of every quantity and their coordinates.
     """
-    wider = replace(o, u=None if o.u is None else o.u * factor)
     chances = {name: p for name, p in density.chances_of_bases(o).items() if p > 0}
-    each = [
-        math.log(p) + _by_prediction(density, wider, *predict(density, wider, quantities, x, basis=name))
-        for name, p in chances.items()
-    ]
-    told = special.logsumexp(each, axis=0)
+    each = [math.log(p) + log_likelihood_of(density, o, factor, name, quantities, x) for name, p in chances.items()]
+    return _or_wrong(density, o, reliability(density.layout, o), special.logsumexp(each, axis=0))
+
+
+def log_likelihood_of(
+    density: Density, o: Observation, factor: float, basis: str, quantities: Quantities, x: Floats
+) -> Floats:
+    """The same of a reading of one basis, of a source that is reliable."""
+    wider = replace(o, u=None if o.u is None else o.u * factor)
+    told = _by_prediction(density, wider, *predict(density, wider, quantities, x, basis=basis))
+    credible = density.spec.model.grades["credibility"][o.grade[1]] if o.grade else 1.0
+    return _or_wrong(density, o, credible, told)
+
+
+def _or_wrong(density: Density, o: Observation, right: float, told: Floats) -> Floats:
+    """Log-likelihood of a graded reading that is right with some chance [1], from that of one that is [nat]."""
     wrong = density.spec.method(o).wrong
     if o.grade is None or wrong is None:
         return np.asarray(told)
-    right = reliability(density.layout, o) * density.spec.model.grades["credibility"][o.grade[1]]
     with np.errstate(divide="ignore"):
         return np.asarray(np.logaddexp(np.log(right) + told, np.log1p(-right) + log_wrong(wrong, o)))
 

@@ -95,6 +95,7 @@ type Node = Const | Ref | Op
 OPERATIONS = {
     "add": "add", "sub": "subtract", "mul": "multiply", "div": "divide", "pow": "power", "neg": "negative",
     "min": "minimum", "max": "maximum", "abs": "abs", "sqrt": "sqrt", "exp": "exp", "log": "log", "where": "where",
+    "sin": "sin", "cos": "cos", "tan": "tan", "asin": "arcsin", "acos": "arccos", "atan": "arctan",
     "lt": "less", "le": "less_equal", "gt": "greater", "ge": "greater_equal", "eq": "equal", "ne": "not_equal",
     "and": "logical_and", "or": "logical_or", "not": "logical_not",
 }  # fmt: skip
@@ -106,6 +107,7 @@ REDUCTIONS = ("sum", "mean")
 _AT_ONCE: dict[str, Callable[..., float]] = {
     "add": operator.add, "sub": operator.sub, "mul": operator.mul, "div": operator.truediv, "pow": math.pow,
     "neg": operator.neg, "min": min, "max": max, "abs": abs, "sqrt": math.sqrt, "exp": math.exp, "log": math.log,
+    "sin": math.sin, "cos": math.cos, "tan": math.tan, "asin": math.asin, "acos": math.acos, "atan": math.atan,
     "where": lambda condition, yes, no: yes if condition else no, "lt": operator.lt, "le": operator.le,
     "gt": operator.gt, "ge": operator.ge, "eq": operator.eq, "ne": operator.ne, "and": lambda a, b: bool(a and b),
     "or": lambda a, b: bool(a or b), "not": operator.not_,
@@ -114,7 +116,10 @@ _AT_ONCE: dict[str, Callable[..., float]] = {
 
 _numpy = Late("numpy")
 
-FUNCTIONS = ("min", "max", "abs", "sqrt", "exp", "log", "where", "sum", "mean")
+FUNCTIONS = (
+    "min", "max", "abs", "sqrt", "exp", "log", "sin", "cos", "tan", "asin", "acos", "atan", "where", "sum", "mean",
+)  # fmt: skip
+"""What is called by its name; angles are pure numbers, in radians where they bear no unit."""
 RESERVED = frozenset({*FUNCTIONS, "and", "or", "not", "u", "true", "false"})
 _COMPARISONS = {"<": "lt", "<=": "le", ">": "gt", ">=": "ge", "==": "eq", "!=": "ne"}
 _BINARY = {"+": "add", "-": "sub", "*": "mul", "/": "div", "**": "pow"}
@@ -478,6 +483,14 @@ class _Lowering:
 
     def _pure_call(self, name: str, tree: Any) -> Lowered:
         return Lowered(Op(name, (self._pure(self._value(tree), f"the argument of {name}"),)), Dimension())
+
+    def _call_sin(self, name: str, tree: Any) -> Lowered:
+        low = self._value(tree)
+        if _dim(low).powers:
+            raise ExpressionError(f"the argument of {name} [{low.dimension}]", "an angle, such as 30 deg or 0.5 rad")
+        return Lowered(Op(name, (_times(low.node, low.scale),)), Dimension())
+
+    _call_cos = _call_tan = _call_sin
 
     def _call_min(self, name: str, *trees: Any) -> Lowered:
         values = self._aligned([self._value(t) for t in trees], "compared")
