@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import deepcopy
 from typing import Any
 
 import pytest
@@ -88,6 +89,52 @@ def test_what_the_true_hypothesis_fixes_is_not_otherwise(truth: dict[str, Any], 
         spec(hypothesis="leaky", **truth)
     (fault,) = refused.value.faults
     assert (fault.field, fault.allowed) == (field, allowed)
+
+
+@pytest.mark.parametrize(
+    ("truth", "field", "allowed"),
+    [
+        ({"share": "130 %"}, "truth.share", "from 0 % to 100 %, which is all that it can be"),
+        ({"share": "-1 %", "hypothesis": "tight"}, "truth.share",
+         "from 0 % to 100 %, which is all that it can be under hypothesis 'tight'"),
+        ({"depth": {"south": "-2 cm"}}, "truth.depth.south", "0 cm or more, which is all that it can be"),
+        ({"held": "-5 L"}, "truth.held", "0 L or more, which is all that it can be"),
+        ({"held": "1 L", "hypothesis": "leaky"}, "truth.held",
+         "0 L, which is all that it can be under hypothesis 'leaky'"),
+    ],
+)  # fmt: skip
+def test_what_the_model_thinks_impossible_did_not_come_out(truth: dict[str, Any], field: str, allowed: str) -> None:
+    model = deepcopy(MODEL)
+    model["latents"]["depth"] = {"about": "Depth", "unit": "cm", "per": "tank", "because": "invented",
+                                 "prior": {"family": "lognormal", "median": "1 m", "sigma": 0.2}}  # fmt: skip
+    model["relations"] = {"held": {"unit": "L", "equals": "share * mean(depth) * 1 [m**2]"}}
+    model["hypotheses"]["leaky"]["relations"] = {"held": "0 L"}
+    model["hypotheses"]["tight"]["relations"] = {"held": "as stated"}
+    model["methods"]["probe"] = {"about": "c", "measures": "depth", "likelihood": {"family": "normal"}}
+    with pytest.raises(SpecError) as refused:
+        specify(model, {"dossier": "pair", "subject": "A pair", "observations": [], "truth": truth})
+    (fault,) = refused.value.faults
+    assert (fault.field, fault.allowed) == (field, allowed)
+
+
+def test_a_given_that_is_missing_is_the_only_fault_where_the_truth_has_its_number() -> None:
+    model = deepcopy(MODEL)
+    del model["givens"]["tanks"]["default"]
+    with pytest.raises(SpecError) as refused:
+        specify(model, {"dossier": "pair", "subject": "A pair", "observations": [], "truth": {"tanks": 3}})
+    assert [fault.field for fault in refused.value.faults] == ["givens.tanks"]
+
+
+@pytest.mark.parametrize("truth", [{"share": "0 %"}, {"share": "100 %"}, {"level": {"south": "-3 m"}}])
+def test_what_is_just_possible_may_come_out(truth: dict[str, Any]) -> None:
+    assert spec(**truth).dossier.truth
+
+
+def test_a_prior_that_left_out_what_came_out_is_scored_and_no_fault() -> None:
+    model = deepcopy(MODEL)
+    model["latents"]["level"]["prior"] = {"family": "uniform", "lower": "1 m", "upper": "2 m"}
+    dossier = {"dossier": "pair", "subject": "A pair", "observations": [], "truth": {"level": {"south": "2.5 m"}}}
+    assert specify(model, dossier).dossier.truth.quantities == {"level[south]": pytest.approx(250.0)}
 
 
 def test_what_the_true_hypothesis_fixes_may_be_said_again() -> None:

@@ -425,7 +425,7 @@ def moved(node: Located, path: str) -> Located:
         content = {key: moved(child, f"{path}.{key}") for key, child in content.items()}
     elif isinstance(content, tuple):
         content = tuple(moved(item, f"{path}[{i}]") for i, item in enumerate(content))
-    return Located(content, path, None, node.text)
+    return replaced(node, content=content, path=path, line=None)
 
 
 def _scalar(text: str, at: Located) -> Located:

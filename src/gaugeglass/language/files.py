@@ -341,7 +341,7 @@ class _Tree:
         self._measure(line, path, depth)
         self._note_refused(event, path, line)
         if _is(event, "MappingStart"):
-            return Located(self._entries(path, depth), path, line)
+            return Located(self._entries(path, depth, is_flow=bool(event.flow_style)), path, line)
         if _is(event, "SequenceStart"):
             return Located(tuple(self._items(path, depth)), path, line)
         if _is(event, "Scalar"):
@@ -373,7 +373,7 @@ class _Tree:
             yield self._node(event, f"{path}[{index}]", None, depth + 1)
             index += 1
 
-    def _entries(self, path: str, depth: int) -> dict[str, Located]:
+    def _entries(self, path: str, depth: int, *, is_flow: bool) -> dict[str, Located]:
         found: dict[str, Located] = {}
         while not _is(event := self._next(), "MappingEnd"):
             line = _line(event)
@@ -389,7 +389,7 @@ class _Tree:
                 self.notes.fault(
                     child, f"a second key {show(key)}; the first is on line {found[key].line}", "each key once"
                 )
-            found.setdefault(key, child)
+            found.setdefault(key, replace(child, is_bare=True) if is_flow and child.is_blank else child)
         return found
 
     def _next(self) -> Any:

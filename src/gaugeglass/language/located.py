@@ -21,13 +21,15 @@ class Located:
     """A mapping, a list or a scalar.
 
     ``path`` is how a message names it (``latents.buffer.prior``, ``observations[2].value``); ``line`` is 1-based, None
-    where the tree was made in Python; ``text`` is a scalar as it was written.
+    where the tree was made in Python; ``text`` is a scalar as it was written. ``is_bare`` marks what is behind a key
+    between braces that has nothing behind it, as the rest of a text has that a comma cut in two.
     """
 
     content: Content
     path: str = ""
     line: int | None = None
     text: str = ""
+    is_bare: bool = False
 
     @property
     def entries(self) -> Mapping[str, Located]:

@@ -137,6 +137,21 @@ def _nearest_key(key: str, known: Keys) -> str | None:
     return f"did you mean {other!r}?" if other in known.known else nearest(key, known.known)
 
 
+def _quoted(key: str, entries: Mapping[str, Located]) -> str:
+    """The hint that puts a text in quotes of which commas between braces made keys, of which this is one."""
+    names = list(entries)
+    first = last = names.index(key)
+    while first and entries[names[first]].is_bare:
+        first -= 1
+    while last + 1 < len(names) and entries[names[last + 1]].is_bare:
+        last += 1
+    begun = entries[names[first]]
+    hint = "a text with a comma stands in quotes between braces"
+    if begun.is_bare or not begun.is_scalar:
+        return hint
+    return f"{hint}: {names[first]}: {show(', '.join([begun.text, *names[first + 1 : last + 1]]))}"
+
+
 def with_unit(value: float, unit: Unit) -> str:
     """A number with its unit; nothing follows a pure number."""
     return f"{value:g}" if unit.text == "1" else f"{value:g} {unit}"
@@ -155,7 +170,10 @@ class Section:
         self.entries = mapping(node, notes)
         for key in [key for key in self.entries if key not in known.every]:
             found, allowed = f"unknown key {show(key)}", ", ".join(known.known)
-            notes.fault(self.entries[key], found, allowed, _nearest_key(key, known))
+            is_bare = self.entries[key].is_bare
+            notes.fault(
+                self.entries[key], found, allowed, _quoted(key, self.entries) if is_bare else _nearest_key(key, known)
+            )
         if isinstance(node.content, Mapping):
             for key in known.required:
                 if key not in self.entries:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 from gaugeglass.language.expressions import evaluate_at, names
 from gaugeglass.language.located import Located, show
 from gaugeglass.language.models import ModelReading
 from gaugeglass.language.provenance import read_date, source_of
+from gaugeglass.language.ranges import Range, ranges
 from gaugeglass.language.reading import Notes, Section, flag, listing, mapping, nearest, number
 from gaugeglass.language.spec import Claim, Given, Spec, Truth
 
@@ -35,6 +36,8 @@ def read_truth(top: Section, reading: ModelReading, spec: Spec) -> Truth:
             known = {*declared["claims"], *reading.scope.units, "hypothesis", "date", "source"}
             allowed = "a quantity, a claim, 'hypothesis', 'date' or 'source'"
             top.notes.fault(node, f"unknown name {show(name)}", allowed, nearest(name, known))
+    if not reading.notes.faults:
+        _note_impossible(top.at("truth"), found, spec, top.notes)
     _note_contradictions(top.at("truth"), found, spec, top.notes)
     return found
 
@@ -73,17 +76,63 @@ def _numbers(name: str, node: Located, reading: ModelReading, spec: Spec, top: S
             yield place, value
 
 
+def _note_impossible(at: Located, found: Truth, spec: Spec, notes: Notes) -> None:
+    """Note every number that the quantity cannot be under any hypothesis, or under the true one."""
+    asked = [h for h in spec.hypotheses if found.hypothesis in (None, h.name)]
+    possible = [ranges(spec, hypothesis) for hypothesis in asked]
+    under = f" under hypothesis '{found.hypothesis}'" if found.hypothesis else ""
+    fixed = asked[0].fix if found.hypothesis else {}
+    for name, value in found.quantities.items():
+        base, node = _placed(at, name)
+        if isinstance(spec.model.quantities[base], Given) or base in fixed:
+            continue
+        own = [known[base] for known in possible]
+        if not any(_is_within(value, each) for each in own):
+            told = " or ".join(dict.fromkeys(_range_text(each, spec, base) for each in _widest(own)))
+            notes.fault(node, show(node.text), f"{told}, which is all that it can be{under}")
+
+
+def _is_within(value: float, known: Range) -> bool:
+    low, high = known
+    return low <= value <= high or any(math.isclose(value, end, rel_tol=_SAME) for end in known)
+
+
+def _widest(every: Sequence[Range]) -> list[Range]:
+    """Those that are within no other."""
+    return [a for a in every if not any(b[0] <= a[0] and a[1] <= b[1] and a != b for b in every)]
+
+
+def _range_text(known: Range, spec: Spec, name: str) -> str:
+    low, high = (_measured(end, spec, name) for end in known)
+    if known[0] == known[1]:
+        return low
+    if math.isinf(known[0]):
+        return f"{high} or less"
+    return f"{low} or more" if math.isinf(known[1]) else f"from {low} to {high}"
+
+
+def _measured(value: float, spec: Spec, name: str) -> str:
+    """A number of a quantity with its unit."""
+    unit = spec.model.quantities[name].unit.text
+    return f"{value:.12g}" if unit == "1" else f"{value:.12g} {unit}"
+
+
+def _placed(at: Located, name: str) -> tuple[str, Located]:
+    """The name of a quantity without its member, and where its number is stated."""
+    base, _, member = name.removesuffix("]").partition("[")
+    return base, at.entries[base].entries[member] if member else at.entries[base]
+
+
 def _note_contradictions(at: Located, found: Truth, spec: Spec, notes: Notes) -> None:
     """Note every number that the true hypothesis fixes otherwise, and every claim that both of them tell otherwise."""
     fixed = next((h.fix for h in spec.hypotheses if h.name == found.hypothesis), {})
     for name, value in found.quantities.items():
-        base, _, member = name.removesuffix("]").partition("[")
+        base, node = _placed(at, name)
         to = fixed.get(name, fixed.get(base, value))
         if not math.isclose(value, to, rel_tol=_SAME):
-            node = at.entries[base].entries[member] if member else at.entries[base]
-            unit = spec.model.quantities[base].unit.text
-            measured = f"{to:.12g}" if unit == "1" else f"{to:.12g} {unit}"
-            notes.fault(node, show(node.text), f"{measured}, as hypothesis '{found.hypothesis}' fixes it")
+            notes.fault(
+                node, show(node.text), f"{_measured(to, spec, base)}, as hypothesis '{found.hypothesis}' fixes it"
+            )
     stated = {**spec.givens, **found.quantities}
     known = {**fixed, **stated}
     for claim in spec.model.claims:
