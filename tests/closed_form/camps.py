@@ -19,6 +19,8 @@ from scipy import special, stats
 from gaugeglass.language.files import specify
 from gaugeglass.language.spec import Spec
 
+type _Way = tuple[float, np.ndarray, np.ndarray, dict[int, float]]
+"""Its log probability [nat], mean and covariance of the latents given it, and the factor of each reading."""
 WRONG_SD = 20.0
 """A wrong reading says nothing of the latents: it is normal about 0 with this sd. [V]"""
 
@@ -91,7 +93,7 @@ class Camps:
 
 
 class Exact:
-    """The posterior of the first latent: a mixture of normal ones over every way of what is right and what is meant.
+    """The posterior of the latents: a mixture of normal ones over every way of what is right and what is meant.
 
     ``without`` leaves readings out, ``stretch`` multiplies the sd of the first latent's prior, and ``shift`` moves
     readings by so many of their u.
@@ -111,7 +113,10 @@ class Exact:
         )
         self.kept = [k for k in range(len(camps.readings)) if k not in without]
         self.value = {k: r.value + (shift or {}).get(k, 0.0) * r.u for k, r in enumerate(camps.readings)}
-        self.logs, self.means, self.sds = (np.array(found) for found in zip(*self._ways(), strict=True))
+        logs, centres, covariances, factors = zip(*self._ways(), strict=True)
+        self.logs, self.centres, self.covariances = (np.array(found) for found in (logs, centres, covariances))
+        self.factors: tuple[dict[int, float], ...] = factors
+        self.means, self.sds = self.centres[:, 0], np.sqrt(self.covariances[:, 0, 0])
 
     @property
     def log_z(self) -> float:
@@ -133,7 +138,46 @@ class Exact:
         """The mean of the first latent. [V]"""
         return float(self.shares @ self.means)
 
-    def _ways(self) -> Iterator[tuple[float, float, float]]:
+    def foretold(self, k: int) -> list[tuple[float, float, float]]:
+        """Shares, means and sds of the normal distributions of a reading that is not among those kept, were it right."""
+        own, found = self.camps.readings[k], []
+        for share, centre, covariance, factors in zip(
+            self.shares, self.centres, self.covariances, self.factors, strict=True
+        ):
+            known = {factors[j] for j in self.kept if own.origin and self.camps.readings[j].origin == own.origin}
+            open_to = tuple(known) or own.bases
+            for factor in open_to:
+                row = np.array(own.row) * factor
+                sd = math.sqrt(row @ covariance @ row + own.u**2)
+                found.append((share / len(open_to), float(row @ centre), sd))
+        return found
+
+    def tail(self, k: int) -> float:
+        """The probability of a reading at least as far out on either side as one that is not among those kept."""
+        own = self.camps.readings[k]
+        sides = (
+            sum(p * side(own.value, mean, sd) for p, mean, sd in self.foretold(k))
+            for side in (stats.norm.cdf, stats.norm.sf)
+        )
+        return 2 * min(*sides, 0.5)
+
+    def misfit(self, own: tuple[int, ...], rng: np.random.Generator, size: int = 400_000) -> float:
+        """The probability of readings of one origin, none of them kept, at least as far from what is foretold, were they
+        right: by their mean and covariance, over so many that are simulated.
+        """
+        readings = [self.camps.readings[k] for k in own]
+        rows, u = np.array([r.row for r in readings]), np.array([r.u for r in readings])
+        way = rng.choice(len(self.shares), size=size, p=self.shares)
+        roots = np.array([np.linalg.cholesky(c + 1e-12 * np.eye(len(c))) for c in self.covariances])
+        x = self.centres[way] + np.einsum("nij,nj->ni", roots[way], rng.standard_normal((size, len(self.prior))))
+        factor = rng.choice(readings[0].bases, size=size)
+        y = factor[:, None] * (x @ rows.T) + u * rng.standard_normal((size, len(own)))
+        inverse = np.linalg.inv(np.cov(y.T))
+        apart = np.concatenate([[[r.value for r in readings]], y]) - y.mean(axis=0)
+        far = np.einsum("ni,ij,nj->n", apart, inverse, apart)
+        return float(np.mean(far[1:] >= far[0]))
+
+    def _ways(self) -> Iterator[_Way]:
         readings = self.camps.readings
         sources: dict[str, list[int]] = {}
         for k in self.kept:
@@ -152,14 +196,14 @@ class Exact:
         each = math.prod(readings[k].right if is_right[k] else 1 - readings[k].right for k in own)
         return reliable * each + (1 - reliable) * (not any(is_right[k] for k in own))
 
-    def _way(self, log: float, right: list[int], factor: Mapping[int, float]) -> tuple[float, float, float]:
+    def _way(self, log: float, right: list[int], factor: dict[int, float]) -> _Way:
         readings = self.camps.readings
         log += sum(float(stats.norm(0, WRONG_SD).logpdf(self.value[k])) for k in self.kept if k not in right)
         if not right:
-            return log, 0.0, math.sqrt(self.prior[0, 0])
+            return log, np.zeros(len(self.prior)), self.prior, factor
         design = np.array([np.array(readings[k].row) * factor[k] for k in right])
         y, noise = np.array([self.value[k] for k in right]), np.diag([readings[k].u ** 2 for k in right])
         total = design @ self.prior @ design.T + noise
         gain = self.prior @ design.T @ np.linalg.inv(total)
         log += float(stats.multivariate_normal(np.zeros(len(y)), total).logpdf(y))
-        return log, float((gain @ y)[0]), math.sqrt((self.prior - gain @ design @ self.prior)[0, 0])
+        return log, gain @ y, self.prior - gain @ design @ self.prior, factor

@@ -19,6 +19,7 @@ from gaugeglass.judgement.rankings import Expected, Ranking, Repeat, Worth
 from gaugeglass.judgement.ranks import Ranks
 from gaugeglass.judgement.selection import Option, choose
 from gaugeglass.judgement.undefined import may_hold, refuse_without_any, share_without_value
+from gaugeglass.language.expressions import names
 from gaugeglass.language.proposals import propose
 from gaugeglass.language.spec import Candidate, Given, Spec
 
@@ -72,8 +73,8 @@ def rank_candidates(
     spec = posterior.spec
     asked, name = _proposition(posterior, claim), _quantity(spec, quantity)
     untold = {} if asked is None else _untold(posterior, asked)
-    if untold and claim is not None:
-        raise InferenceError("; ".join(f"{name}: {why}" for name, why in untold.items()))
+    if untold and asked is not None and claim is not None:
+        raise InferenceError(_refusal(posterior, asked, *untold.values()))
     asked = None if untold else asked
     candidates = propose(spec, candidates) if isinstance(candidates, Mapping) else candidates
     placed, left_out = _placed(spec, spec_candidates(spec) if candidates is None else candidates)
@@ -158,8 +159,25 @@ def _untold(posterior: Posterior, asked: _Proposition) -> dict[str, str]:
     if most - asked.probability <= mcse:
         return {}
     share = f"{most - asked.probability:.0%}".replace("%", " %")
-    why = f"in {share} of the draws it is neither true nor false, since something has no value there"
-    return {f"the claim {claim.name}": why}
+    why = f"in {share} of the draws it is neither true nor false, since something has no value there, so that nothing "
+    return {f"the claim {claim.name}": why + "is expected of it"}
+
+
+def _refusal(posterior: Posterior, asked: _Proposition, why: str) -> str:
+    """Why a claim that is asked about by its name cannot be, and what to do about it."""
+    spec = posterior.spec
+    claim = next(c for c in spec.model.claims if c.name == asked.name)
+    compared = [n for n in spec.quantities if n.partition("[")[0] in names(claim.holds)]
+    shares = {n: share for n in compared if (share := share_without_value(posterior.mixture[n]))}
+    told = ", ".join(f"{name} has no value in {100 * share:.0f} % of the draws" for name, share in shares.items())
+    return (
+        f"the claim {asked.name}: {why}\n"
+        f"  what causes it: {f'{told}: ' if told else ''}the root or logarithm of a negative number, a division by 0, "
+        "a number too large to compute\n"
+        "  what helps: another equation, or where(condition, yes, no) that says what holds instead; 'and' or 'or' in "
+        "the claim with what settles it there\n"
+        "  what can be asked as it is: another claim, or a quantity, of which the draws without a value are left out"
+    )
 
 
 def _unread(outlook: Outlook) -> str:

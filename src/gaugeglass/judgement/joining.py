@@ -1,8 +1,7 @@
 """What is known as the evidence joins, one piece after the other, from the prior to the recorded verdict.
 
 The first and the last step are what was recorded. Each step between is a refit of every hypothesis in which whatever
-has not joined yet has power 0. Chains may miss a mode: draws that cover all steps at once go before a fit's own where
-enough of them count.
+has not joined yet has power 0, from mode to mode where there may be several.
 """
 
 from __future__ import annotations
@@ -15,19 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaugeglass.inference.density import Density, Floats, compile_density
-from gaugeglass.inference.posterior import Progress, holds
-from gaugeglass.inference.sampling import Fit, Settings, fit_many
+from gaugeglass.inference.modes import Crossing, refit_many
+from gaugeglass.inference.posterior import Progress
+from gaugeglass.inference.sampling import Settings
 from gaugeglass.inference.smoothing import VAGUE
 from gaugeglass.inference.weighing import Evidence, Weights, log_evidence, log_evidence_by_bridge, weigh
-from gaugeglass.judgement.covering import cover
 from gaugeglass.judgement.findings import Unit
 from gaugeglass.judgement.leaving import Left, Without, units
 from gaugeglass.judgement.results import Assessment, Probability, QuantitySummary, Spread, Verdict
 from gaugeglass.judgement.spreads import spread_of
+from gaugeglass.judgement.verdicts import claim_targets, hypothesis_target
 from gaugeglass.judgement.widths import Target
 from gaugeglass.language.spec import Spec
 
-_CHAINS, _DRAWS, _TUNE = 2, 600, 400
+_CHAINS, _DRAWS, _TUNE = 2, 800, 400
 _EVEN = 4000
 """How many draws that count alike stand for a step. [1]"""
 
@@ -148,10 +148,10 @@ def _without(spec: Spec, pieces: Sequence[Unit], settings: Settings, advance: Ca
     powers = [dict.fromkeys(unit.ids, 0.0) for unit in waiting]
     jobs = [(density.dials(name, power=power), settings.seed, None) for name in names for power in powers]
     done = iter(range(1, len(jobs) + 1))
-    fits = fit_many(density, jobs, settings, advance=lambda: advance(next(done) / len(jobs)))
-    of_each = [fits[k : k + len(powers)] for k in range(0, len(fits), len(powers))]
+    fits = refit_many(density, jobs, settings, advance=lambda: advance(next(done) / len(jobs)))
     with ThreadPoolExecutor(settings.cores) as pool:
-        parts = list(pool.map(lambda own: _weighed(density, own, settings), of_each))
+        each = list(pool.map(lambda found: _weighed(density, found, settings), fits))
+    parts = [each[k : k + len(powers)] for k in range(0, len(each), len(powers))]
     shares, found = [h.prior_weight for h in spec.hypotheses], []
     for unit, row in zip(waiting, zip(*parts, strict=True), strict=True):
         weights = weigh(names, shares, [part.evidence for part in row], seed=settings.seed)
@@ -159,40 +159,42 @@ def _without(spec: Spec, pieces: Sequence[Unit], settings: Settings, advance: Ca
     return found
 
 
-def _weighed(density: Density, fits: Sequence[Fit], settings: Settings) -> list[Without]:
-    """Each step under one hypothesis: from draws that cover all steps where they do, from its own fit elsewhere."""
-    over_all = cover(density, fits, seed=settings.seed)
-    found = (over_all.weighed(fit) if over_all else None for fit in fits)
-    return [part or _alone(density, fit, settings) for part, fit in zip(found, fits, strict=True)]
-
-
-def _alone(density: Density, fit: Fit, settings: Settings) -> Without:
+def _weighed(density: Density, found: Crossing, settings: Settings) -> Without:
+    fit = found.fit
     shape = fit.x.shape[:2]
     size = fit.diagnostics.ess_bulk if density.active(fit.hypothesis) else float(np.prod(shape))
     shares = np.full(shape, 1 / np.prod(shape))
-    return Without(fit, shares, np.zeros(shape), _evidence(density, fit, settings), "refit", size)
+    return Without(fit, shares, np.zeros(shape), _evidence(density, found, settings), "refit", size)
 
 
-def _evidence(density: Density, fit: Fit, settings: Settings) -> Evidence:
+def _evidence(density: Density, crossed: Crossing, settings: Settings) -> Evidence:
     """How well a hypothesis foretells what has joined; along a path where one bridge leaves that vague."""
     if not density.spec.has_rivals:
         return Evidence(0.0, 0.0, "no rivals")
-    found = log_evidence_by_bridge(density, fit)
-    return found if found.mcse <= VAGUE else log_evidence(density, fit, settings)
+    found = crossed.evidence or log_evidence_by_bridge(density, crossed.fit)
+    return found if found.mcse <= VAGUE else log_evidence(density, crossed.fit, settings)
 
 
 def _step(spec: Spec, unit: Unit, left: Left, asked: Verdict | None, quantity: str) -> Joined:
-    target = _target(spec, asked) if asked else None
+    targets = _targets(spec, asked) if asked else None
     draws = _even(*left.draws(quantity))
     return Joined(
         unit,
-        left.probability(lambda name, fit: target(name, fit.quantities)) if target else None,
+        _chance(left, targets) if targets else None,
         spread_of(draws),
         draws,
         _by_name(left.weights, left.weights.posterior),
         _by_name(left.weights, left.weights.mcse),
         usable=all(part.usable for part in left.parts.values()),
     )
+
+
+def _chance(left: Left, targets: tuple[Target, Target]) -> Probability:
+    surely, maybe = (
+        left.probability(lambda name, fit, target=target: target(name, fit.quantities))  # type: ignore[misc]
+        for target in targets
+    )
+    return Probability.between(surely, maybe)
 
 
 def _even(values: Floats, shares: Floats) -> Floats:
@@ -206,10 +208,9 @@ def _by_name(weights: Weights, values: Floats) -> dict[str, float]:
     return {name: float(value) for name, value in zip(weights.names, values, strict=True)}
 
 
-def _target(spec: Spec, asked: Verdict) -> Target:
-    """What the proposition asked about is in each draw."""
+def _targets(spec: Spec, asked: Verdict) -> tuple[Target, Target]:
+    """Where the proposition asked about surely holds in each draw, and where it may."""
     if asked.kind == "claim":
-        claim = next(c for c in spec.model.claims if c.name == asked.claim)
-        return lambda hypothesis, quantities: holds(claim, quantities)
-    named = asked.claim.removeprefix("hypothesis ")
-    return lambda hypothesis, quantities: np.full(np.shape(next(iter(quantities.values()))), float(hypothesis == named))
+        return claim_targets(next(c for c in spec.model.claims if c.name == asked.claim))
+    named = hypothesis_target(asked.claim.removeprefix("hypothesis "))
+    return named, named

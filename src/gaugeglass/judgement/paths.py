@@ -56,7 +56,8 @@ class Step:
 class Shift:
     """How far a probability goes: the difference, that of the log odds [nat], and their Monte Carlo errors.
 
-    Log odds are NaN where every draw agrees at either end, for then there is only a bound.
+    Log odds are NaN where every draw agrees at either end, for then there is only a bound. Of a claim that draws
+    without a value leave open they are of the least that its probability may be.
     """
 
     probability: float

@@ -1,7 +1,8 @@
 """The best set of candidates within a budget, chosen greedily, gains reckoned anew given those chosen.
 
 What those chosen would read is simulated from draws spread over the posterior; every other draw judges it, and what the
-next candidate adds is then exact over its own reading. Few draws agree with much that is known: how many are left is
+next candidate adds is then exact over its own reading, each outcome told from the next: a sharp reading has many of
+them, and few for each draw, so that only those are kept. Few draws agree with much that is known: how many are left is
 said, and where they are too few nothing more is added.
 """
 
@@ -10,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +20,10 @@ from gaugeglass.inference.density import Floats
 from gaugeglass.judgement.expectations import Target, information, standardised
 from gaugeglass.judgement.outlooks import BATCHES, Channel, Draws, Outlook, channel, systematic
 from gaugeglass.judgement.rankings import LEAST_BITS, LEAST_NATS, BestSet, Expected, Step
+from gaugeglass.language.late import Late
 from gaugeglass.language.spec import Candidate
+
+sparse = Late("scipy.sparse")
 
 _SIMULATED = 100
 """What those chosen would read is simulated so many times. [1]"""
@@ -26,7 +31,12 @@ _FEWEST = 200.0
 """Draws that must be left to judge by, on average. [1]"""
 _ERRORS = 3.0
 """Monte Carlo errors by which a candidate has to be seen to add: the best of several noisy gains is taken. [1]"""
-_MOST_NODES = 100
+_POOLED = 30.0
+"""Draws that scatter is taken from at least: outcomes next to each other have one scatter where they have fewer. [1]"""
+_IMPOSSIBLE = 1e-12
+"""Chance of an outcome in a draw that is left out. [1]"""
+_SPARSE = 0.2
+"""Share of the chances that are kept up to which it is worth to skip the others. [1]"""
 _LEAST = 1e-300
 _SEED = 0x5E7
 
@@ -53,7 +63,7 @@ def choose(draws: Draws, target: Target, options: Sequence[Option], budget: floa
     """The best set within a budget, each time the candidate that adds most for its cost."""
     about, least = ("claim", LEAST_BITS) if by_claim else ("quantity", LEAST_NATS)
     known = _Known.nothing(draws, target, by_claim=by_claim)
-    channels = {o.name: _coarse(channel(draws, o.outlook)) for o in options}
+    channels = {o.name: _table(draws, o) for o in options}
     left, steps, spent, total = list(options), list[Step](), 0.0, Expected(0.0, 0.0)
     ended = "nothing is left"
     while left:
@@ -70,7 +80,7 @@ def choose(draws: Draws, target: Target, options: Sequence[Option], budget: floa
         gain, spent = gains[best.name], spent + best.cost
         total = Expected(total.value + gain.value, math.hypot(total.mcse, gain.mcse))
         steps.append(Step(best.name, gain, total, spent, known.effective))
-        known, left = known.having(channels[best.name]), [o for o in left if o is not best]
+        known, left = known.having(channel(draws, best.outlook)), [o for o in left if o is not best]
         if left and known.effective < _FEWEST:
             ended = (
                 f"too few draws would be left to judge by: of {draws.size}, {known.effective:.0f} agree with what is "
@@ -84,16 +94,47 @@ def _for_cost(gain: float, cost: float) -> tuple[float, float]:
     return (gain / cost if cost > 0 else math.inf, gain)
 
 
-def _coarse(told: Channel) -> Channel:
-    """The same with fewer outcomes: those next to each other are not told apart."""
-    n = told.chances.shape[1]
-    stride = math.ceil(n / _MOST_NODES)
-    if stride == 1 or not told.is_ordered:
-        return told
-    starts = np.arange(0, n, stride)
-    return Channel(
-        np.add.reduceat(told.chances, starts, axis=1), np.add.reduceat(told.width, starts), told.width[starts]
-    )
+@dataclass(frozen=True)
+class _Table:
+    """The chance of every outcome in each draw, dims ("draw", "outcome"): the sum of two parts.
+
+    ``told`` is in sparse form where most of it is 0; ``alike``, dims ("outcome",), is common to all draws but for the
+    factor ``astray``, dims ("draw",), as of a reading that is simply wrong.
+    """
+
+    told: Any
+    astray: Floats
+    alike: Floats
+
+    def times(self, weights: Floats, part: slice) -> Floats:
+        """Sums over a run of draws of weights times the chances, dims (..., "draw") to (..., "outcome")."""
+        found = _product(weights, self.told[part])
+        return found + (weights @ self.astray[part])[..., None] * self.alike if self.alike.any() else found
+
+    def squares(self, weights: Floats, part: slice) -> Floats:
+        """The same of the squares of weights and chances."""
+        own, told, astray = weights**2, self.told[part], self.astray[part]
+        found = _product(own, told * told)
+        if not self.alike.any():
+            return found
+        return found + self.alike * (2 * _product(own * astray, told) + (own @ astray**2)[..., None] * self.alike)
+
+
+def _product(weights: Floats, told: Any) -> Floats:
+    """Dims (..., "draw") by ("draw", "outcome"), which may be sparse."""
+    flat = told.T @ weights.reshape(-1, weights.shape[-1]).T
+    return np.asarray(flat).T.reshape(*weights.shape[:-1], -1)
+
+
+def _table(draws: Draws, option: Option) -> _Table:
+    told, astray = channel(draws, option.outlook), 1 - option.outlook.right
+    chances, alike = told.chances, np.zeros(told.chances.shape[1])
+    if told.y is not None and astray.any():
+        is_mixed = astray > 0
+        alike = np.min(chances[is_mixed] / astray[is_mixed, None], axis=0)
+        chances = chances - astray[:, None] * alike
+    kept = chances > _IMPOSSIBLE
+    return _Table(sparse.csr_array(chances * kept) if kept.mean() < _SPARSE else chances, astray, alike)
 
 
 @dataclass(frozen=True)
@@ -144,43 +185,56 @@ class _Known:
             logs = logs + np.log(told.chances[:, outcome].T)
         return _Known(self.draws, self.what, self.by_claim, logs, made_by, self.chosen + 1)
 
-    def gain(self, told: Channel) -> Expected:
+    def gain(self, told: _Table) -> Expected:
         """What one more reading is expected to add, and its Monte Carlo error."""
-        weights = self.weights
-        parts = []
-        for batch in zip(*self.draws.parts, strict=True):
-            parts.append(sum(_times(self.what, weights, told, s) for s in batch))
-        by_batch = np.array(parts)
-        whole = by_batch.sum(axis=0)
-        each = self._gains(np.concatenate([whole[None], whole - by_batch]))
+        weights, batches = self.weights, zip(*self.draws.parts, strict=True)
+        parts = np.array([sum(self._sums(told, weights[:, s], s) for s in batch) for batch in batches])
+        whole = parts.sum(axis=0)
+        sums = np.concatenate([whole[None], whole - parts])
+        each = information(sums[:, 0], sums[:, 1]) if self.by_claim else _fall(sums)
         without = np.array([self._mean(each[1 + b], b) for b in range(BATCHES)])
         value = BATCHES * each[0].mean() - (BATCHES - 1) * without.mean()
         return Expected(float(max(value, 0.0)), math.sqrt((BATCHES - 1) * float(np.var(without))))
+
+    def _sums(self, told: _Table, weights: Floats, part: slice) -> Floats:
+        """Sums over a run of draws, dims ("what", "outcome" of the set, "outcome" of the next)."""
+        found = told.times(weights * self.what[:, None, part], part)
+        return found if self.by_claim else np.concatenate([found, told.squares(weights[None], part)])
 
     def _mean(self, each: Floats, batch: int) -> float:
         """The mean over readings of the set that draws of other batches made."""
         kept = self.draws.batch[self.made_by] != batch if self.chosen else np.ones(1, dtype=bool)
         return float(each[kept].mean())
 
-    def _gains(self, sums: Floats) -> Floats:
-        """Gains for each reading of the set, dims (..., "outcome" of the set), from dims ("what", ..., "outcome")."""
-        if self.by_claim:
-            return information(sums[:, 0], sums[:, 1])
-        p, first, second = sums[:, 0], sums[:, 1], sums[:, 2]
-        size = np.maximum(p.sum(axis=-1), _LEAST)
-        then = _log_variance(p, first, second)
-        now = _log_variance(size, first.sum(axis=-1), second.sum(axis=-1))
-        return np.asarray((now - np.sum(p * then, axis=-1) / size) / 2)
+
+def _fall(sums: Floats) -> Floats:
+    """Expected fall of the log of the sd of something standardised [nat], dims ("replicate", "outcome" of the set).
+
+    An outcome leaves a scatter as that of a sample is, of so many draws as speak for it in effect. Outcomes next to
+    each other share one where too few do.
+
+    Parameters
+    ----------
+    sums : dims ("replicate", "what", "outcome" of the set, "outcome" of the next)
+        Of weights, of weights times it and times its square, and of their squares; the first replicate has all draws.
+    """
+    p, first, second, squares = np.moveaxis(sums, 1, 0)
+    is_there = p > _LEAST
+    safe = np.where(is_there, p, 1.0)
+    apart = np.where(is_there, np.maximum(second - first**2 / safe, 0.0), 0.0)
+    free = np.where(is_there, np.maximum(p - squares / safe, 0.0), 0.0)
+    size = np.maximum(p.sum(axis=-1), _LEAST)
+    now = np.maximum(second.sum(axis=-1) / size - (first.sum(axis=-1) / size) ** 2, _LEAST)
+    first_of_pool = _begins(p[0] ** 2 / np.maximum(squares[0], _LEAST))
+    pools, rows = np.flatnonzero(first_of_pool), first_of_pool.sum(axis=-1)
+    share, apart, free = (np.add.reduceat(v.reshape(len(v), -1), pools, axis=-1) for v in (p, apart, free))
+    then = np.where(free > _LEAST, apart / np.maximum(free, _LEAST), np.repeat(now, rows, axis=-1))
+    left = np.add.reduceat(share * np.log(np.maximum(then, _LEAST)), np.cumsum(rows) - rows, axis=-1)
+    return np.asarray((np.log(now) - left / size) / 2)
 
 
-def _log_variance(whole: Floats, first: Floats, second: Floats) -> Floats:
-    """Log of the variance of something standardised from its sums, dims (...); 0 where there is nothing to sum."""
-    is_there = whole > _LEAST
-    size = np.where(is_there, whole, 1.0)
-    variance = second / size - (first / size) ** 2
-    return np.asarray(np.where(is_there, np.log(np.maximum(variance, _LEAST)), 0.0))
-
-
-def _times(what: Floats, weights: Floats, told: Channel, part: slice) -> Floats:
-    """Sums over a run of draws, dims ("what", "outcome" of the set, "outcome" of the next)."""
-    return np.stack([(weights[:, part] * w[part]) @ told.chances[part] for w in what])
+def _begins(speaking: Floats) -> NDArray[np.bool_]:
+    """Where a pool begins, from how many draws speak for each outcome; dims ("outcome" of the set, "outcome")."""
+    until = np.cumsum(speaking, axis=-1)
+    pool = np.minimum((until - speaking / 2) // _POOLED, np.maximum(until[:, -1:] // _POOLED - 1, 0))
+    return np.diff(pool, axis=-1, prepend=-1) > 0

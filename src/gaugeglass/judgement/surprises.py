@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from scipy import special
+from numpy.typing import NDArray
+from scipy import linalg, special
 
 from gaugeglass.inference.density import Density, Floats
+from gaugeglass.inference.modes import may_be_several
 from gaugeglass.inference.sampling import Fit
 from gaugeglass.judgement.findings import Surprise, Unit
 from gaugeglass.judgement.leaving import Left
@@ -21,6 +24,8 @@ _MOST_READINGS = 200
 """Readings of a unit that are held against their predictions together, spread evenly over it."""
 _DRAWS = 2000
 """Draws of each hypothesis that readings are simulated from. [1]"""
+_RUNS = 10
+"""Runs of successive draws: means and covariances are of all but the one that is held against them. [1]"""
 _RIDGE = 1e-9  # of correlations, for readings that say the same
 
 
@@ -35,30 +40,44 @@ def surprise(density: Density, left: Left, *, seed: int) -> Surprise:
 def _misfit(density: Density, left: Left, own: tuple[Observation, ...], seed: int) -> Probability:
     """Probability of readings at least as far from what the rest foretells, by their own scatter and correlations.
 
-    The distance is Mahalanobis's; means and covariance are of half of the draws, the probability is of the other half.
+    The distance is Mahalanobis's; means and covariance are of other draws than those that are counted.
     """
     few = [own[k] for k in np.linspace(0, len(own) - 1, min(len(own), _MOST_READINGS)).round().astype(int)]
     thin = left.thinned(_DRAWS)
     rng = np.random.default_rng([seed, _SEED])
     simulated = {name: _simulated(density, few, part.fit, rng) for name, part in thin.parts.items()}
+    run = {name: np.arange(len(v)) * _RUNS // len(v) for name, v in simulated.items()}
     observed = np.array([_folded(density, o, _middle(o)) for o in few])
-    points = np.concatenate([v[::2] for v in simulated.values()])
+    points, runs = np.concatenate(list(simulated.values())), np.concatenate(list(run.values()))
     shares = np.concatenate(
-        [w * p.shares.ravel()[::2] for w, p in zip(thin.weights.posterior, thin.parts.values(), strict=True)]
+        [w * p.shares.ravel() for w, p in zip(thin.weights.posterior, thin.parts.values(), strict=True)]
     )
+    is_far = np.array([_is_far(points, observed, np.where(runs == k, 0.0, shares)) for k in range(_RUNS)])
+    own_run = is_far[runs, np.arange(len(runs))].astype(np.float64)
+    ends = np.cumsum([len(v) for v in simulated.values()])[:-1]
+    found = dict(zip(simulated, np.split(own_run, ends), strict=True))
+    p = thin.probability(lambda name, fit: found[name].reshape(fit.x.shape[:2]))
+    by_moments = math.sqrt((_RUNS - 1) * float(np.var(is_far @ shares)))
+    return replace(p, mcse=math.hypot(p.mcse, by_moments, _unseen(density, left)))
+
+
+def _is_far(points: Floats, observed: Floats, shares: Floats) -> NDArray[np.bool_]:
+    """Which points are as far out as what was observed, by the mean and covariance of weighted ones; dims ("draw",)."""
     shares = shares / shares.sum()
     middle = shares @ points
     covariance = (shares[:, None] * (points - middle)).T @ (points - middle)
     width = np.sqrt(np.maximum(np.diag(covariance), np.finfo(float).tiny))
-    root = np.linalg.cholesky(covariance / np.outer(width, width) + _RIDGE * np.eye(len(few)))
+    root = np.linalg.cholesky(covariance / np.outer(width, width) + _RIDGE * np.eye(len(width)))
+    z = linalg.solve_triangular(root, ((np.vstack([observed, points]) - middle) / width).T, lower=True)
+    distances = np.sum(z * z, axis=0)
+    return np.asarray(distances[1:] >= distances[0])
 
-    def distance(values: Floats) -> Floats:
-        z = np.linalg.solve(root, ((np.atleast_2d(values) - middle) / width).T)
-        return np.asarray(np.sum(z * z, axis=0))
 
-    far = float(distance(observed)[0])
-    found = {name: (distance(v) >= far).astype(np.float64) for name, v in simulated.items()}
-    return thin.probability(lambda name, fit: found[name].reshape(fit.x.shape[:2]))
+def _unseen(density: Density, left: Left) -> float:
+    """What a mode that none of the draws is in may hold, where there may be several. [1]"""
+    if not may_be_several(density):
+        return 0.0
+    return float(left.weights.posterior @ [1 / part.size for part in left.parts.values()])
 
 
 def _middle(o: Observation) -> float:
@@ -68,15 +87,30 @@ def _middle(o: Observation) -> float:
 def _simulated(density: Density, readings: list[Observation], fit: Fit, rng: np.random.Generator) -> Floats:
     """Readings in the places of those observed, as they would be stated; dims ("draw", "reading")."""
     x, flat = fit.x.reshape(-1, fit.x.shape[-1]), fit.quantities.each(np.ravel)
-    columns = []
+    columns, meant = [], dict[tuple[str, str, str], NDArray[np.int_]]()
     for o in readings:
-        mu, u = predict(density, o, flat, x, basis=likely_basis(density, o, fit))
+        cluster = density.layout.cluster_of(o)
+        if cluster not in meant:
+            meant[cluster] = _meant(density, o, fit, rng)
+        bases = [name for name, p in density.chances_of_bases(o).items() if p > 0]
+        each = np.array([predict(density, o, flat, x, basis=basis) for basis in bases])
+        mu, u = each[meant[cluster], :, np.arange(len(x))].T
         reading = simulate(density, o, mu, u, rng)
         if math.isfinite(o.upper - o.lower):
             lower, upper = as_stated(o, reading)
             reading = (lower + upper) / 2
         columns.append(_folded(density, o, reading))
     return np.stack(columns, axis=1)
+
+
+def _meant(density: Density, o: Observation, fit: Fit, rng: np.random.Generator) -> NDArray[np.int_]:
+    """Which of the bases that are open to a value and those that share its basis it has, dims ("draw",)."""
+    size = fit.x.shape[0] * fit.x.shape[1]
+    if len(density.spec.method(o).basis) < 2:
+        return np.zeros(size, dtype=int)
+    until = np.cumsum(list(chances_of_bases(density, o, fit).values()), axis=0)
+    chosen: NDArray[np.int_] = np.sum(rng.uniform(size=size) > until[:-1], axis=0)
+    return chosen
 
 
 def _folded(density: Density, o: Observation, reading: Any) -> Any:
@@ -109,6 +143,7 @@ def tail(density: Density, left: Left, o: Observation) -> Probability:
     """Two-sided probability of a reading at least as far out as one that was left out, were it right."""
     sides = [left.mean(lambda name, fit, side=side: _sides(density, o, fit)[side]) for side in (0, 1)]  # type: ignore[misc]
     lower, mcse = min(sides)
+    mcse = math.hypot(mcse, _unseen(density, left))
     return Probability(min(1.0, 2 * lower), 2 * mcse if 2 * lower < 1 else 0.0)
 
 
