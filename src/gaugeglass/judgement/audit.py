@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
@@ -15,7 +15,6 @@ from gaugeglass.inference.sampling import Fit
 from gaugeglass.inference.smoothing import mean_and_error
 from gaugeglass.judgement.conflicts import contradictions
 from gaugeglass.judgement.findings import (
-    COUNT_AS_FALSE,
     Audit,
     ClaimInfluence,
     QuantityInfluence,
@@ -79,29 +78,45 @@ def audit(posterior: Posterior, *, progress: Progress | None = None) -> Audit:
     targets = _targets(posterior, claim)
     quantities = [name for name, q in spec.quantities.items() if not isinstance(q, Given)]
     scaled = priors(posterior, targets, quantities, step("scaling priors"))
-    odds = tuple(odds_curves(posterior, whole.shares))
-    notes = (*_notes(found), *_left_open(posterior))
+    odds = tuple(odds_curves(posterior, whole.shares, whole.possible))
     name = claim.name if claim else None
-    pool = make_pool(posterior, lefts)
-    return Audit(spec.dossier.subject, name, posterior.seed, found, against, pairs, scaled, odds, notes, pool)
+    return Audit(
+        subject=spec.dossier.subject,
+        claim=name,
+        seed=posterior.seed,
+        units=found,
+        contradictions=against,
+        pairs=pairs,
+        priors=scaled,
+        odds=odds,
+        notes=tuple(_notes(found)),
+        pool=make_pool(posterior, lefts),
+        undecided={name: p.no_value for name, p in whole.claims.items() if p.no_value} or None,
+    )
 
 
 class _Whole:
-    """What the whole evidence says of claims and leading quantities, once for all units."""
+    """What the whole evidence says of claims and leading quantities, once for all units.
+
+    ``shares`` are claims' probabilities under every hypothesis [1]; ``possible`` has what those that are left open may
+    be at most.
+    """
 
     def __init__(self, posterior: Posterior) -> None:
         weights = posterior.weights
         self.claims: dict[str, Probability] = {}
         self.shares: dict[str, dict[str, float]] = {}
+        self.possible: dict[str, dict[str, float]] = {}
         for claim in posterior.spec.model.claims:
-            values = {h: holds(claim, fit.quantities) for h, fit in posterior.fits.items()}
-            self.shares[claim.name] = {h: float(v.mean()) for h, v in values.items()}
-            self.claims[claim.name] = _bounded(
-                probability(values, weights.posterior, weights.replicates),
-                lambda h, q, claim=claim: holds(claim, q),  # type: ignore[misc]
-                posterior.fits,
-                weights.posterior,
-            )
+            ends = []
+            for truth, shares in ((holds, self.shares), (may_hold, self.possible)):
+                values = {h: truth(claim, fit.quantities) for h, fit in posterior.fits.items()}
+                shares[claim.name] = {h: float(v.mean()) for h, v in values.items()}
+                found = probability(values, weights.posterior, weights.replicates)
+                ends.append(_bounded(found, lambda h, _, v=values: v[h], posterior.fits, weights.posterior))  # type: ignore[misc]
+            self.claims[claim.name] = Probability.between(*ends)
+            if self.shares[claim.name] == self.possible[claim.name]:
+                del self.possible[claim.name]
         names = leading(posterior.spec)
         self.spreads = {name: spread_of(posterior.mixture[name]) for name in names}
         self.means = {name: self._mean(posterior, name) for name in names}
@@ -167,7 +182,12 @@ def _finding(posterior: Posterior, whole: _Whole, left: Left, found: Search) -> 
         ClaimInfluence(
             c.name,
             whole.claims[c.name],
-            left.probability(lambda h, fit, c=c: holds(c, fit.quantities)),  # type: ignore[misc]
+            Probability.between(
+                *(
+                    left.probability(lambda _, fit, c=c, truth=truth: truth(c, fit.quantities))  # type: ignore[misc]
+                    for truth in (holds, may_hold)
+                )
+            ),
         )
         for c in spec.model.claims
     )
@@ -240,17 +260,6 @@ def _targets(posterior: Posterior, claim: Claim | None) -> Mapping[str, Callable
 def _probability(posterior: Posterior, claim: Claim) -> float:
     shares = [holds(claim, fit.quantities).mean() for fit in posterior.fits.values()]
     return float(posterior.weights.posterior @ np.array(shares))
-
-
-def _left_open(posterior: Posterior) -> Iterator[str]:
-    """Claims that have no value in some of the draws."""
-    weights = posterior.weights.posterior
-    for claim in posterior.spec.model.claims:
-        open_in = [
-            may_hold(claim, f.quantities).mean() - holds(claim, f.quantities).mean() for f in posterior.fits.values()
-        ]
-        if share := float(weights @ open_in):
-            yield f"the claim {claim.name} has no value in {100 * share:.1f} % of the draws, {COUNT_AS_FALSE}"
 
 
 def _notes(found: Sequence[UnitFinding]) -> list[str]:

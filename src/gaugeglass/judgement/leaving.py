@@ -149,8 +149,16 @@ def _left(posterior: Posterior, unit: Unit, parts: Mapping[str, Without]) -> Lef
 def told_by(density: Density, fit: Fit, ids: Sequence[str]) -> Floats:
     """Log density of the readings named in each draw, dims ("chain", "draw") [nat]."""
     x = fit.x.reshape(-1, fit.x.shape[-1])
-    on, off = (density.pack(replace(fit.dials, power={**fit.dials.power, **dict.fromkeys(ids, p)})) for p in (1.0, 0.0))
+    on, off = (density.pack(telling(density, fit.dials, ids, power)) for power in (1.0, 0.0))
     return (density.log_densities(x, on) - density.log_densities(x, off)).reshape(fit.x.shape[:2])
+
+
+def telling(density: Density, dials: Dials, ids: Sequence[str], power: float) -> Dials:
+    """The dials with some readings at a power, all others silent where each tells by itself: silence costs nothing."""
+    others = dials.power
+    if not density.layout.clustered and not density.layout.floored:
+        others = {o.id: 0.0 for o in density.spec.evidence}
+    return replace(dials, power={**others, **dict.fromkeys(ids, power)})
 
 
 def moves_floor(spec: Spec, unit: Unit) -> bool:

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 
@@ -31,21 +32,37 @@ SENSITIVE = 0.05
 RETURNED = 0.1
 """Greatest difference of the distribution functions of prior and posterior up to which the one is merely the other: our
 convention; two thousand effective draws of the same differ by 0.04 seldom. [1]"""
-_MOST = 2000
-"""Draws of each hypothesis whose distances are taken. [1]"""
 
 type Ratio = Callable[[Fit, float], Floats]
-type Picks = NDArray[np.int_]
 type Target = Callable[[str, Fit], Floats]
 """What something is in each draw of a hypothesis."""
 
 
+class _Ordered:
+    """Draws of one target in order, so that shares of them can be held against each other many times."""
+
+    def __init__(self, values: Floats) -> None:
+        self.order = np.argsort(values, kind="stable")
+        ordered = values[self.order]
+        self.apart: NDArray[np.int_] = np.flatnonzero(np.diff(ordered) > 0)
+        self.width = np.diff(ordered)[self.apart] / np.ptp(ordered) if len(self.apart) else np.empty(0)
+        self.has_distance = len(self.apart) > 0 and bool(np.isfinite(np.ptp(ordered)))
+
+    def distance(self, base: Floats, other: Floats) -> float:
+        """Cumulative Jensen-Shannon distance of two sets of shares of the draws, the greater of two directions. [1]"""
+        if not self.has_distance:
+            return 0.0
+        p, q = np.cumsum(base[self.order])[self.apart], np.cumsum(other[self.order])[self.apart]
+        p, q = p / float(np.sum(base)), q / float(np.sum(other))
+        return max(_one_way(p, q, self.width), _one_way(np.maximum(1 - p, 0), np.maximum(1 - q, 0), self.width))
+
+
 @dataclass(frozen=True)
 class _Mixture:
-    """Draws of all hypotheses in one: ``base`` are their shares, ``values`` by target, all dims ("draw",)."""
+    """Draws of all hypotheses in one: ``base`` are their shares, dims ("draw",), ``values`` by target."""
 
     base: Floats
-    values: Mapping[str, Floats]
+    values: Mapping[str, _Ordered]
 
 
 def priors(
@@ -54,19 +71,22 @@ def priors(
     """What the priors do to targets (by name, what each is in every draw), and what comes of ``quantities``."""
     spec = posterior.spec
     latents = numeric_latents(spec)
-    kept = {name: _kept(fit) for name, fit in posterior.fits.items()}
-    mixture = _mixture(posterior, targets, kept)
+    mixture = _mixture(posterior, targets)
     ids = [o.id for o in spec.evidence]
     told = {name: told_by(posterior.density, fit, ids) for name, fit in posterior.fits.items()}
-    to_likelihood, likelihood_k = _rates(posterior, mixture, kept, lambda fit, a: (a - 1) * told[fit.hypothesis])
-    found: list[Sensitivity] = []
-    for n, latent in enumerate(latents):
-        rates, k = _rates(posterior, mixture, kept, partial(_powered, posterior.density, latent))
-        found += [
+    to_likelihood, likelihood_k = _rates(posterior, mixture, lambda fit, a: (a - 1) * told[fit.hypothesis])
+    done = iter(range(1, len(latents) + 1))
+
+    def of(latent: str) -> list[Sensitivity]:
+        rates, k = _rates(posterior, mixture, partial(_powered, posterior.density, latent))
+        advance(next(done) / len(latents))
+        return [
             Sensitivity(latent, t, rates[t], to_likelihood[t], k, _diagnosis(rates[t], to_likelihood[t]))
             for t in targets
         ]
-        advance((n + 1) / len(latents))
+
+    with ThreadPoolExecutor(posterior.settings.cores) as pool:
+        found = [each for own in pool.map(of, latents) for each in own]
     return PriorFindings(
         sensitivities=tuple(found),
         conflicts=tuple(dict.fromkeys(s.latent for s in found if s.diagnosis == "prior and evidence may conflict")),
@@ -87,65 +107,44 @@ def _powered(density: Density, latent: str, fit: Fit, power: float) -> Floats:
     return log_powered(density, fit, latent, power)
 
 
-def _kept(fit: Fit) -> Picks:
-    size = fit.x.shape[0] * fit.x.shape[1]
-    return np.linspace(0, size - 1, min(size, _MOST)).round().astype(int)
-
-
-def _mixture(posterior: Posterior, targets: Mapping[str, Target], kept: Mapping[str, Picks]) -> _Mixture:
-    weights = dict(zip(posterior.weights.names, posterior.weights.posterior, strict=True))
-    base = np.concatenate([np.full(len(kept[h]), weights[h] / len(kept[h])) for h in posterior.fits])
+def _mixture(posterior: Posterior, targets: Mapping[str, Target]) -> _Mixture:
+    fits = posterior.fits
+    each = zip(posterior.weights.posterior, fits.values(), strict=True)
+    base = np.concatenate([np.full(size, w / size) for w, fit in each for size in (math.prod(fit.x.shape[:2]),)])
     values = {
-        name: np.concatenate([np.ravel(value(h, fit))[kept[h]] for h, fit in posterior.fits.items()])
+        name: _Ordered(np.concatenate([np.ravel(value(h, fit)) for h, fit in fits.items()]))
         for name, value in targets.items()
     }
     return _Mixture(base, values)
 
 
-def _rates(
-    posterior: Posterior, mixture: _Mixture, kept: Mapping[str, Picks], ratio: Ratio
-) -> tuple[dict[str, float], float]:
+@np.errstate(all="ignore")  # of a thread, which has no such state from the one that started it
+def _rates(posterior: Posterior, mixture: _Mixture, ratio: Ratio) -> tuple[dict[str, float], float]:
     """The rate of each target, and the worst shape of the weights' tails among hypotheses that count."""
     distances, worst = dict.fromkeys(mixture.values, 0.0), -math.inf
     for power in POWERS:
-        shares, k = _scaled(posterior, kept, ratio, power)
+        shares, k = _scaled(posterior, ratio, power)
         worst = max(worst, k)
         for name, values in mixture.values.items():
-            distances[name] += distance(values, mixture.base, shares)
+            distances[name] += values.distance(mixture.base, shares)
     return {name: d / (2 * math.log2(POWERS[1])) for name, d in distances.items()}, worst
 
 
-def _scaled(posterior: Posterior, kept: Mapping[str, Picks], ratio: Ratio, power: float) -> tuple[Floats, float]:
+def _scaled(posterior: Posterior, ratio: Ratio, power: float) -> tuple[Floats, float]:
     logs, worst = [], -math.inf
     weights = posterior.weights.posterior
-    with np.errstate(divide="ignore"):
-        for log_weight, (h, fit) in zip(np.log(weights), posterior.fits.items(), strict=True):
-            own, k = smoothed(ratio(fit, power))
-            chosen = own.ravel()[kept[h]]
-            level = _log_mean(own) - _log_mean(chosen)  # the thinned draws stand for all
-            logs.append(log_weight - math.log(len(chosen)) + chosen + level)
-            worst = max(worst, k) if log_weight > math.log(0.01) else worst
+    for log_weight, fit in zip(np.log(weights), posterior.fits.values(), strict=True):
+        own, k = smoothed(ratio(fit, power))
+        logs.append(log_weight - math.log(own.size) + own.ravel())
+        worst = max(worst, k) if log_weight > math.log(0.01) else worst
     flat = np.concatenate(logs)
     shares = np.exp(flat - flat.max())
     return shares / shares.sum(), worst
 
 
-def _log_mean(logs: Floats) -> float:
-    top = float(np.max(logs))
-    return top + math.log(float(np.mean(np.exp(logs - top))))
-
-
 def distance(values: Floats, base: Floats, other: Floats) -> float:
-    """Cumulative Jensen-Shannon distance of two sets of shares of the same draws, the greater of two directions [1]"""
-    order = np.argsort(values, kind="stable")
-    ordered = values[order]
-    apart: Picks = np.flatnonzero(np.diff(ordered) > 0)
-    if len(apart) == 0 or not np.isfinite(np.ptp(ordered)):
-        return 0.0
-    width = np.diff(ordered)[apart] / np.ptp(ordered)
-    p, q = np.cumsum(base[order])[apart], np.cumsum(other[order])[apart]
-    p, q = p / float(np.sum(base)), q / float(np.sum(other))
-    return max(_one_way(p, q, width), _one_way(np.maximum(1 - p, 0), np.maximum(1 - q, 0), width))
+    """Cumulative Jensen-Shannon distance of two sets of shares of the same draws, the greater of two directions. [1]"""
+    return _Ordered(values).distance(base, other)
 
 
 def _one_way(p: Floats, q: Floats, width: Floats) -> float:

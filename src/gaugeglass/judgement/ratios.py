@@ -32,13 +32,14 @@ def numeric_latents(spec: Spec) -> tuple[str, ...]:
 
 
 def log_stretched(density: Density, fit: Fit, latent: str, factor: float) -> Floats:
-    """Log of a latent's stretched prior over its own, in each draw; 0 where a hypothesis fixes it."""
+    """Log of a latent's stretched prior over that which a fit has, in each draw; 0 where a hypothesis fixes it."""
     total = np.zeros(fit.x.shape[:2])
     if latent in density.layout.floored:
         return total  # its coordinates count from the greatest number read, which no width moves
+    own = fit.dials.stretch.get(latent, 1.0)
     for prior, t in _coordinates(density, fit, latent):
-        near = prior.centre + (t - prior.centre) / factor
-        total += np.sum(prior.log_density(near) - prior.log_density(t) - math.log(factor), axis=0)
+        near, before = (prior.centre + (t - prior.centre) / by for by in (factor, own))
+        total += np.sum(prior.log_density(near) - prior.log_density(before) - math.log(factor / own), axis=0)
     return total
 
 
@@ -63,7 +64,8 @@ def _unconstrained(density: Density, fit: Fit, v: Variety, prior: Prior) -> Floa
     if v.latent in density.layout.floored:
         whole = fit.quantities[v.latent]
         return np.asarray(prior.unconstrained(whole if v.group else whole[None]))
-    return np.asarray(prior.centre + prior.spread * np.moveaxis(fit.x[..., v.first : v.first + v.size], -1, 0))
+    spread = prior.spread * fit.dials.stretch.get(v.latent, 1.0)
+    return np.asarray(prior.centre + spread * np.moveaxis(fit.x[..., v.first : v.first + v.size], -1, 0))
 
 
 def log_norm_of_power(prior: Prior, power: float) -> float:

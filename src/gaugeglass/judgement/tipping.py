@@ -23,11 +23,11 @@ from gaugeglass.inference.posterior import Posterior, holds, probability
 from gaugeglass.inference.sampling import Fit
 from gaugeglass.inference.weighing import log_evidence_by_bridge, weigh
 from gaugeglass.judgement.findings import Tipping
-from gaugeglass.judgement.leaving import Left, Without, refit_settings
+from gaugeglass.judgement.leaving import Left, Without, refit_settings, telling
 from gaugeglass.judgement.predictions import moments, predict, simulate
 from gaugeglass.judgement.results import Probability
 from gaugeglass.judgement.surprises import from_on, likely_basis, readings_of, up_to
-from gaugeglass.language.expressions import evaluate
+from gaugeglass.language.expressions import certainty
 from gaugeglass.language.spec import Claim, Observation
 
 REACH = 8.0
@@ -197,7 +197,8 @@ class _Source:
             shares = np.log(part.shares.ravel())
         self.part, self.whole, self.log_weight = part, whole, math.log(weight)
         self.log_z = posterior.weights.evidences[posterior.weights.names.index(self.name)].log
-        self.left_logs = self.log_weight + shares - self._log(self.left, part.fit.dials)
+        self.ids = [o.id for o in own]
+        self.left_logs = self.log_weight + shares - self._log(self.left, self._telling(part.fit.dials, 0.0))
         self.left_stick = max(1.0, 1 / (part.size * float(np.sum(part.shares**2))))
         kept = np.linspace(0, whole.x.shape[0] * whole.x.shape[1] - 1, _DRAWS).round().astype(int)
         self.with_it = whole.x.reshape(-1, whole.x.shape[-1])[kept]
@@ -210,6 +211,9 @@ class _Source:
 
     def _log(self, x: Floats, dials: Dials) -> Floats:
         return self.density.log_densities(x, self.density.pack(dials))
+
+    def _telling(self, dials: Dials, power: float) -> Dials:
+        return telling(self.density, dials, self.ids, power)
 
     def _shifted(self, shift: float, like: Dials) -> Dials:
         """The dials of a shift for draws in the coordinates of others."""
@@ -236,10 +240,10 @@ class _Source:
             return self._balanced(shift, moved, dials)
         own = _Weighed(_finite(self.whole_logs + self._log(moved, dials)), np.empty(0), self.whole_stick)
         if own.draws < _ENOUGH:
-            left = self._log(self.left, self._shifted(shift, self.part.fit.dials))
-            other = _Weighed(_finite(self.left_logs + left), self.left_true, self.left_stick)
-            if other.draws >= own.draws:
-                return other
+            told = self._log(self.left, self._telling(self._shifted(shift, self.part.fit.dials), 1.0))
+            left = _Weighed(_finite(self.left_logs + told), self.left_true, self.left_stick)
+            if left.draws >= own.draws:
+                return left
         return replace(own, true=self._true(moved, dials))
 
     def _balanced(self, shift: float, moved: Floats, dials: Dials) -> _Weighed:
@@ -258,7 +262,7 @@ class _Source:
 
     def _true(self, x: Floats, dials: Dials) -> Floats:
         with np.errstate(all="ignore"):
-            found = np.asarray(evaluate(self.claim.holds, Values(self.density, x, dials)), dtype=np.float64)
+            found = np.asarray(certainty(self.claim.holds, Values(self.density, x, dials))[0], dtype=np.float64)
         return np.broadcast_to(found, len(x))
 
 

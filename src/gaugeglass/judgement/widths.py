@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -20,6 +22,8 @@ from gaugeglass.judgement.results import WidthCurve, WidthPoint
 FACTORS = tuple(float(2.0 ** (k / 2)) for k in range(-4, 5))
 """A quarter to four times the prior's width on its unconstrained scale."""
 _CHAINS, _DRAWS, _TUNE = 2, 600, 400
+_KEPT = 0.6
+"""Share of the effective draws of a refit that are left by weights which stand in for another. [1]"""
 _NEARBY = (2.0**-0.25, 2.0**0.25)
 _ERRORS = 2.0  # Monte Carlo errors beyond the threshold from which a verdict is seen to turn
 _ROUNDING = 1e-9
@@ -44,24 +48,29 @@ class Refit:
 
 
 def curves(posterior: Posterior, targets: Mapping[str, tuple[Target, float]],
-           advance: Callable[[float], None] = lambda share: None) -> dict[str, WidthCurve]:  # fmt: skip
+           advance: Callable[[float], None] = lambda share: None, *,
+           possible: Mapping[str, Target] | None = None) -> dict[str, WidthCurve]:  # fmt: skip
     """For each target the curve over the width of the prior that it hinges on most.
 
-    ``targets`` pairs each with the threshold that its probability may cross. Which latent that is, importance weights
-    of priors a little narrower and a little wider tell; then every hypothesis in which it is free is fitted anew at
-    each width, unless weights of the draws at hand do as well. A width whose refit failed is left out.
+    ``targets`` pairs each with the threshold that its probability may cross; ``possible`` says where one may hold, if
+    that is not just where it surely does. Which latent that is, importance weights of priors a little narrower and a
+    little wider tell; then every hypothesis in which it is free is fitted anew, unless weights of the draws that there
+    are do as well. A width whose refit failed is left out.
     """
     base = Refit(posterior.fits, posterior.priors, posterior.weights)
     hinges = screen(posterior, {name: target for name, (target, _) in targets.items()})
-    found: dict[tuple[str, float], Refit] = {}
-    latents = list(dict.fromkeys(hinges.values()))
-    for n, latent in enumerate(latents):
-        _refit(posterior, [(latent, f) for f in FACTORS if f != 1.0], found, base)
-        advance((n + 1) / len(latents))
-    return {
-        name: _curve(hinge, targets[name], {f: r for (q, f), r in found.items() if q == hinge} | {1.0: base})
-        for name, hinge in hinges.items()
-    }
+    known = _known(posterior, list(dict.fromkeys(hinges.values())), advance)
+    widths = [(q, f) for q in dict.fromkeys(hinges.values()) for f in FACTORS if f != 1.0]
+
+    def curve(name: str) -> WidthCurve:
+        hinge = hinges[name]
+        at = {f: found[hinge, f] for f in FACTORS if (hinge, f) in found} | {1.0: base}
+        return _curve(hinge, (*targets[name], (possible or {}).get(name)), at)
+
+    with ThreadPoolExecutor(posterior.settings.cores) as pool:
+        every = pool.map(lambda width: _whole(posterior, width[0], width[1], known, base), widths)
+        found = {width: whole for width, whole in zip(widths, every, strict=True) if whole is not None}
+        return dict(zip(hinges, pool.map(curve, hinges), strict=True))
 
 
 def screen(posterior: Posterior, targets: Mapping[str, Target]) -> dict[str, str]:
@@ -119,51 +128,87 @@ class _Own:
     pareto_k: float = math.nan
 
 
-def _refit(
-    posterior: Posterior, widths: list[tuple[str, float]], found: dict[tuple[str, float], Refit], base: Refit
-) -> None:
-    """Every hypothesis in which a latent is free, at each width; the others stay as they are.
+type _Job = tuple[str, float, str]
+"""A latent, the factor on its prior's width, and a hypothesis in which it is free."""
 
-    Importance weights of the draws at hand stand in for a refit where they do as well.
+
+def _known(posterior: Posterior, latents: Sequence[str], advance: Callable[[float], None]) -> dict[_Job, _Own]:
+    """Every hypothesis in which a latent is free, at each width of its prior; what fails is left out.
+
+    Importance weights of the draws at hand stand in for a refit where they do as well, and at every other width those
+    of the refit that is wider by one: the narrower prior is nowhere much greater than the wider.
     """
+    names = {q: [h for h in posterior.fits if q not in posterior.density.hypothesis(h).fix] for q in latents}
+    evidences = dict(zip(posterior.weights.names, posterior.weights.evidences, strict=True))
+    base = {h: _Own(fit, evidences[h]) for h, fit in posterior.fits.items()}
+    every = [(q, f, h) for q in latents for f in FACTORS if f != 1.0 for h in names[q]]
+    known = _weighed(posterior, {job: base[job[2]] for job in every})
+    second, wider = FACTORS[FACTORS.index(1.0) % 2 :: 2], dict(pairwise(FACTORS))
+    _draw(posterior, [job for job in every if job[1] in second], known, advance)
+    drawn = {job: known.get((job[0], wider.get(job[1], math.nan), job[2])) for job in every if job not in known}
+    known |= _weighed(posterior, {job: own for job, own in drawn.items() if own is not None and own.shares is None})
+    _draw(posterior, every, known, lambda _: advance(1.0))
+    return known
+
+
+def _draw(
+    posterior: Posterior, jobs: Sequence[_Job], known: dict[_Job, _Own], advance: Callable[[float], None]
+) -> None:
+    """Add a refit of each that is not known, but for those that fail."""
     density = posterior.density
-    moving = {q: [h for h in posterior.fits if q not in density.hypothesis(h).fix] for q, _ in widths}
-    jobs = [(q, f, h) for q, f in widths for h in moving[q]]
-    own = {job: weighed for job in jobs if (weighed := _at_hand(posterior, *job)) is not None}
-    missing = [job for job in jobs if job not in own]
     settings = replace(posterior.settings, chains=_CHAINS, draws=_DRAWS, tune=_TUNE)
-    refits = [(density.dials(h, stretch={q: f}), posterior.seed, posterior.fits[h]) for q, f, h in missing]
-    for job, done in zip(missing, refit_many(density, refits, settings), strict=True):
-        if done.fit.diagnostics.is_usable:
-            own[job] = _Own(done.fit, done.evidence or log_evidence_by_bridge(density, done.fit))
-    for q, f in widths:
-        if all((q, f, h) in own for h in moving[q]):
-            found[q, f] = _whole(posterior, q, f, {h: own[q, f, h] for h in moving[q]}, base)
+    missing = [job for job in jobs if job not in known]
+    done = iter(range(1, len(missing) + 1))
+    refits = refit_many(
+        density,
+        [(density.dials(h, stretch={q: f}), posterior.seed, posterior.fits[h]) for q, f, h in missing],
+        settings,
+        advance=lambda: advance(next(done) / len(missing)),
+    )
+    usable = {job: found for job, found in zip(missing, refits, strict=True) if found.fit.diagnostics.is_usable}
+    with ThreadPoolExecutor(posterior.settings.cores) as pool:
+        evidences = pool.map(
+            lambda found: found.evidence or log_evidence_by_bridge(density, found.fit), usable.values()
+        )
+        known |= {job: _Own(usable[job].fit, own) for job, own in zip(usable, evidences, strict=True)}
 
 
-def _at_hand(posterior: Posterior, latent: str, factor: float, name: str) -> _Own | None:
-    """A hypothesis under another width from the draws there are, if their weights can be trusted."""
+def _weighed(posterior: Posterior, sources: Mapping[_Job, _Own]) -> dict[_Job, _Own]:
+    """Hypotheses at a width from draws at another, of those whose weights can be trusted."""
+    with ThreadPoolExecutor(posterior.settings.cores) as pool:
+        found = pool.map(lambda job: _at_hand(posterior, job[0], sources[job], job[1]), sources)
+        return {job: own for job, own in zip(sources, found, strict=True) if own is not None}
+
+
+@np.errstate(all="ignore")  # of a thread, which has no such state from the one that started it
+def _at_hand(posterior: Posterior, latent: str, source: _Own, factor: float) -> _Own | None:
+    """A hypothesis at a width from draws at another, if their weights can be trusted."""
     if may_be_several(posterior.density):
         return None
     if latent in posterior.density.layout.floored or latent not in numeric_latents(posterior.spec):
         return None
-    fit = posterior.fits[name]
-    logs = log_stretched(posterior.density, fit, latent, factor)
+    logs = log_stretched(posterior.density, source.fit, latent, factor)
     smooth, k = smoothed(logs)
     if not k < limit(logs.size):
         return None
     ratios = np.exp(smooth - smooth.max())
     mean, error = mean_and_error(ratios)
-    if effective(ratios) < ESS or error > VAGUE * mean:
+    told = source.fit.diagnostics
+    if effective(ratios) < min(ESS, _KEPT * told.ess_bulk) or error > VAGUE * mean:
         return None
-    whole = posterior.weights.evidences[posterior.weights.names.index(name)]
-    log = whole.log + math.log(mean) + float(smooth.max())
-    evidence = Evidence(log, math.hypot(whole.mcse, error / mean), "importance weights")
-    return _Own(fit, evidence, ratios / ratios.sum(), k)
+    log = source.evidence.log + math.log(mean) + float(smooth.max())
+    evidence = Evidence(log, math.hypot(source.evidence.mcse, error / mean), "importance weights")
+    return _Own(source.fit, evidence, ratios / ratios.sum(), k)
 
 
-def _whole(posterior: Posterior, latent: str, factor: float, own: Mapping[str, _Own], base: Refit) -> Refit:
+@np.errstate(all="ignore")
+def _whole(posterior: Posterior, latent: str, factor: float, known: Mapping[_Job, _Own], base: Refit) -> Refit | None:
+    """All hypotheses at a width, those in which the latent is fixed as they are; None where one failed."""
     density = posterior.density
+    moving = [h for h in posterior.fits if latent not in density.hypothesis(h).fix]
+    if any((latent, factor, h) not in known for h in moving):
+        return None
+    own = {h: known[latent, factor, h] for h in moving}
     fits = {h: own[h].fit if h in own else base.fits[h] for h in base.fits}
     evidences = [own[h].evidence if h in own else e for h, e in zip(fits, base.weights.evidences, strict=True)]
     priors = {h: _restretched(density, base.priors[h], latent, factor) if h in own else base.priors[h] for h in fits}
@@ -208,20 +253,36 @@ def odds(p: float) -> float:
     return p / (1 - p) if p < 1 else float("inf")
 
 
-def _curve(latent: str, target: tuple[Target, float], at: Mapping[float, Refit]) -> WidthCurve:
-    holds, threshold = target
-    points = tuple(_point(holds, factor, at[factor]) for factor in sorted(at))
-    here = next(p.probability for p in points if p.factor == 1.0) >= threshold
+@np.errstate(all="ignore")
+def _curve(latent: str, target: tuple[Target, float, Target | None], at: Mapping[float, Refit]) -> WidthCurve:
+    holds, threshold, possible = target
+    points = tuple(_point(holds, possible, factor, at[factor]) for factor in sorted(at))
+    here = next(p for p in points if p.factor == 1.0)
     same = [p.factor for p in points]
-    for p in points:  # keep the unbroken run of widths around 1 that is not seen on the other side
-        over = (p.probability >= threshold) != here and abs(p.probability - threshold) > _ERRORS * p.mcse
-        if over:
+    for p in points:  # keep the unbroken run of widths around 1 that is not seen elsewhere
+        if _is_elsewhere(p, here, threshold):
             same = [f for f in same if (f > p.factor if p.factor < 1 else f < p.factor)]
     return WidthCurve(latent, points, min(same), max(same))
 
 
-def _point(holds: Target, factor: float, at: Refit) -> WidthPoint:
+def _is_elsewhere(p: WidthPoint, here: WidthPoint, threshold: float) -> bool:
+    """Whether an end of what a probability may be is seen on the other side of a threshold than that end is here."""
+    return any(
+        (end >= threshold) != (own >= threshold) and abs(end - threshold) > _ERRORS * p.mcse
+        for end, own in zip(p.ends, here.ends, strict=True)
+    )
+
+
+def _point(holds: Target, possible: Target | None, factor: float, at: Refit) -> WidthPoint:
     after, mcse = chance(holds, at)
-    before, _ = prior_chance(holds, at)
-    told = bayes_factor(before, after) if is_told_from_sure(after, mcse) else float("nan")
-    return WidthPoint(factor, after, mcse, told, at.pareto_k)
+    before, before_mcse = prior_chance(holds, at)
+    at_most = None
+    is_told = is_told_from_sure(after, mcse)
+    if possible is not None:
+        most, its_mcse = chance(possible, at)
+        before_most, before_its_mcse = prior_chance(possible, at)
+        mcse = max(mcse, its_mcse)
+        at_most = most if most - after > mcse else None
+        is_told = is_told and at_most is None and before_most - before <= max(before_mcse, before_its_mcse)
+    told = bayes_factor(before, after) if is_told else float("nan")
+    return WidthPoint(factor, after, mcse, told, at.pareto_k, at_most)
