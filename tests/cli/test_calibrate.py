@@ -12,8 +12,10 @@ import pytest
 
 from gaugeglass import cli
 from gaugeglass.cli.assessing import Assessing
+from gaugeglass.inference import fanout
 from gaugeglass.judgement import calibration
 from gaugeglass.language.workspace import shipped
+from printed import joined
 
 DOSSIER = "observations/serials.yaml"
 FEW = ["--simulations", "12"]
@@ -30,16 +32,12 @@ def workspace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     return tmp_path
 
 
-def plain(text: str) -> str:
-    return " ".join(text.replace("\N{NARROW NO-BREAK SPACE}", " ").split())
-
-
 def test_a_calibration_is_printed_drawn_and_recorded(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.run(["calibrate", DOSSIER, *FEW, "--figures", "drawn"]) == 0
     out = capsys.readouterr().out
-    assert plain(out).startswith("When this engine says 90 %, the truth was inside ")
-    assert "Nothing is off: ranks, intervals and probabilities pass all" in plain(out)
-    assert "Truths were drawn from the prior" in plain(out)
+    assert joined(out).startswith("When this engine says 90 %, the truth was inside ")
+    assert "Nothing is off: ranks, intervals and probabilities pass all" in joined(out)
+    assert "Truths were drawn from the prior" in joined(out)
     assert max(map(len, out.splitlines())) <= 80
     names = {
         f"calibration-prior-{what}.{ending}"
@@ -71,7 +69,7 @@ def test_it_is_recorded_where_it_is_asked_for(tmp_path: Path, capsys: pytest.Cap
 def section(run: Path) -> str:
     """What the page of a run says of calibrations, as it is read."""
     (found,) = re.findall(r'<section id="calibration".*?</section>', (run / "report.html").read_text(), re.DOTALL)
-    return plain(unescape(re.sub("<[^>]*>", " ", found)))
+    return joined(unescape(re.sub("<[^>]*>", " ", found)))
 
 
 def inferred(capsys: pytest.CaptureFixture[str], *otherwise: str) -> Path:
@@ -89,7 +87,7 @@ def test_pages_of_the_same_files_show_it_and_others_do_not(capsys: pytest.Captur
     document = json.loads(capsys.readouterr().out)
     assert cli.run(["report", str(first)]) == 0
     told = section(first)
-    assert plain(document["sentence"]) in told
+    assert joined(document["sentence"]) in told
     assert all(f"({q['inside']} of 12)" in told for q in document["quantities"])
     assert told.index("Where the evidence leads") < told.index("Over all that the model thinks possible")
     own = json.loads((first / "calibration.json").read_text())["calibrations"]
@@ -118,18 +116,68 @@ def test_a_page_that_is_made_stays_as_it_is(capsys: pytest.CaptureFixture[str]) 
     assert not (run / "calibration.json").exists()
 
 
-def test_a_damaged_one_is_told_of_before_the_work(
-    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
-) -> None:
+def calibrated(capsys: pytest.CaptureFixture[str]) -> Path:
+    """The folder of a calibration that was just recorded."""
+    capsys.readouterr()
     assert cli.run(["calibrate", DOSSIER, *FEW, "--json"]) == 0
-    file = Path(json.loads(capsys.readouterr().out)["folder"]) / "calibration.json"
+    return Path(json.loads(capsys.readouterr().out)["folder"])
+
+
+def test_a_damaged_one_is_told_of_and_an_older_one_shown(capsys: pytest.CaptureFixture[str]) -> None:
+    older, newest = calibrated(capsys), calibrated(capsys)
+    file = newest / "calibration.json"
     file.write_text(file.read_text().replace('"seed": 1', '"seed": 2'))
-    monkeypatch.setattr("gaugeglass.inference.posterior.infer", lambda *_, **__: pytest.fail("it was inferred"))
-    assert cli.run(["assess", DOSSIER]) == 5
-    assert f"{file} is not as it was written" in capsys.readouterr().err
+    assert cli.run(["assess", DOSSIER, "--draws", "400"]) == 0
+    out, err = capsys.readouterr()
+    made = json.loads((older / "calibration.json").read_text())["created"]
+    told = (
+        f"the calibration {newest} cannot be shown: calibration.json is not as it was written: its digest differs from "
+        f"that of what it says; that of {made[:16].replace('T', ' ')} is shown instead; move that folder away, and "
+        f"calibrate again: gaugeglass calibrate {DOSSIER}"
+    )
+    assert err == f"warning: {told}\n"
+    run = Path(next(line for line in out.splitlines() if line.startswith("run ")).split()[1])
+    assert [one["created"] for one in json.loads((run / "calibration.json").read_text())["calibrations"]] == [made]
+    shutil.rmtree(older)
     one_of_many = Assessing(seed=1, draws=400).do(None, (DOSSIER, "reports"))
-    assert one_of_many["status"] == 5
-    assert f"{file} is not as it was written" in one_of_many["message"]
+    assert (one_of_many["status"], one_of_many["message"]) == (0, "")
+    assert one_of_many["warnings"] == [told.replace(f"that of {made[:16].replace('T', ' ')} is shown instead; ", "")]
+    assert not (Path(one_of_many["run"]) / "calibration.json").exists()
+    first = inferred(capsys)
+    assert cli.run(["report", str(first)]) == 0
+    assert f"the calibration {newest} cannot be shown" in capsys.readouterr().err
+
+
+def test_one_of_other_files_is_told_of(capsys: pytest.CaptureFixture[str]) -> None:
+    made = json.loads((calibrated(capsys) / "calibration.json").read_text())["created"]
+    moment = made[:16].replace("T", " ")
+    file = Path(DOSSIER)
+    file.write_text(f"{file.read_text()}# one more byte\n")
+    assert cli.run(["assess", DOSSIER, "--draws", "400"]) == 0
+    out = capsys.readouterr().out
+    assert f"\ncalibrated {moment} on other files; on these: gaugeglass calibrate {DOSSIER}\n" in out
+    run = Path(next(line for line in out.splitlines() if line.startswith("run ")).split()[1])
+    assert cli.run(["publish", str(run)]) == 0
+    for folder in (run, Path(f"{run}-public")):
+        page = joined(re.sub("<[^>]*>", "", (folder / "report.html").read_text()))
+        assert f"The latest calibration, of {moment} UTC, was on other files than this run." in page
+    calibrated(capsys)
+    assert cli.run(["assess", DOSSIER, "--draws", "400"]) == 0
+    assert "on other files" not in capsys.readouterr().out
+
+
+def test_its_files_are_checked(capsys: pytest.CaptureFixture[str]) -> None:
+    folder = calibrated(capsys)
+    assert cli.run(["check", str(folder)]) == 0
+    assert joined(capsys.readouterr().out).startswith(f"{folder}: 11 files, all as they were written sha256:")
+    assert cli.run(["check", str(folder), "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert (told["folder"], told["files"], told["unlisted"]) == (str(folder), 11, [])
+    assert cli.run(["check", str(folder), DOSSIER]) == 2
+    assert "one calibration by itself, or files" in capsys.readouterr().err
+    (folder / "report.html").unlink()
+    assert cli.run(["check", str(folder)]) == 5
+    assert capsys.readouterr().err == f"{folder}/report.html is missing\n"
 
 
 # --- the document, and going on -----------------------------------------------------------------------------
@@ -159,12 +207,13 @@ def test_a_calibration_as_json_is_the_same_wherever_it_is_done(capsys: pytest.Ca
 
 def test_truths_of_the_posterior_are_another_calibration(capsys: pytest.CaptureFixture[str]) -> None:
     assert cli.run(["calibrate", DOSSIER, *FEW, "--truths", "posterior"]) == 0
-    assert "inferred again from the observed and the simulated together" in plain(capsys.readouterr().out)
+    assert "inferred again from the observed and the simulated together" in joined(capsys.readouterr().out)
 
 
 def test_what_was_interrupted_is_gone_on_with(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    monkeypatch.setattr(fanout.Place, "or_every_core", lambda place: place)  # here, where it can be interrupted
     folder = tmp_path / "half"
     done, whole = [], calibration.Simulations.do
 

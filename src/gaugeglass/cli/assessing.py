@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,12 +11,14 @@ import click
 
 from gaugeglass.cli.printing import print_json, progress, say, width
 from gaugeglass.cli.program import BUG, DONE, FAULTY, REFUSED, STORE
-from gaugeglass.cli.recorded import reports_of
+from gaugeglass.cli.recorded import make_page, reports_of
 from gaugeglass.errors import InferenceError, SpecError, StoreError
 
 if TYPE_CHECKING:
     from gaugeglass.inference.fanout import Place
     from gaugeglass.inference.posterior import Posterior
+    from gaugeglass.language.spec import Spec
+    from gaugeglass.record.runs import Run
 
 BADNESS = (DONE, FAULTY, REFUSED, STORE, BUG)
 """Exit statuses of one assessment from the best to the worst."""
@@ -40,7 +41,7 @@ class Assessing:
     def do(self, prepared: None, job: tuple[str, str]) -> dict[str, Any]:
         """What came of one file; what goes wrong is told and ends nothing else."""
         file, reports = job
-        empty = {**dict.fromkeys(("dossier", "subject", "sentence", "run"), ""), "kept": False}
+        empty = {**dict.fromkeys(("dossier", "subject", "sentence", "run"), ""), "kept": False, "warnings": []}
         try:
             return {"file": file, "status": DONE, "message": "", **self._assessed(file, Path(reports))}
         except SpecError as problem:
@@ -56,20 +57,33 @@ class Assessing:
     def _assessed(self, file: str, reports: Path) -> dict[str, Any]:
         from gaugeglass.inference.posterior import infer
         from gaugeglass.language.files import load
+        from gaugeglass.publication.calibrations import damage_texts
         from gaugeglass.record import runs
-        from gaugeglass.record.indices import finished
 
         spec = load(file)
-        runs.calibrations_of(spec, reports)  # what is damaged is said before the work
-        kept = finished(spec, reports, seed=self.seed, draws=self.draws) if self.resume else None
+        damages = list(damage_texts(runs.calibrations_of(spec, reports), file))
+        kept = self._kept(spec, reports) if self.resume else None
         run = kept or runs.read(record_examined(infer(spec, seed=self.seed, draws=self.draws), reports))
         return {
             "dossier": spec.dossier.name,
             "subject": spec.dossier.subject,
             "sentence": run.assessment.sentence,
-            "run": str(Path(reports, *run.folder.parts[-2:])),
+            "run": str(run.folder),
             "kept": kept is not None,
+            "warnings": damages,
         }
+
+    def _kept(self, spec: Spec, reports: Path) -> Run | None:
+        """The run that is finished, with its page, which is made where it is missing; None where there is none."""
+        from gaugeglass.record.indices import finished
+
+        run = finished(spec, reports, seed=self.seed, draws=self.draws)
+        if run is not None and not run.has_page:
+            try:
+                make_page(run)
+            except StoreError:  # what was lost comes out otherwise
+                return None
+        return run
 
 
 def assess_files(
@@ -80,18 +94,19 @@ def assess_files(
 
     With ``resume``, what is done already is kept.
     """
-    from gaugeglass.inference.fanout import HERE, Place, fan_out
+    from gaugeglass.inference.fanout import fan_out
 
     jobs = [(file, str(reports or reports_of(file))) for file in dict.fromkeys(files)]
     if place.cluster:  # whose workers stand in folders of their own
         jobs = [(str(Path(file).absolute()), str(Path(folder).absolute())) for file, folder in jobs]
-    own = Place(processes=os.process_cpu_count() or 1) if place == HERE else place  # pictures are drawn by one thread
     with progress() as tell:
         tell("starting", 0.0)
         done = fan_out(
-            Assessing(seed, draws, resume), jobs, own,
+            Assessing(seed, draws, resume), jobs, place.or_every_core(),
             advance=lambda count, of: tell(f"dossier {min(count + 1, of)} of {of}", count / of),
         )  # fmt: skip
+    for told in dict.fromkeys(text for d in done for text in d["warnings"]):
+        say(f"warning: {told}")
     if count := sum(d["kept"] for d in done):
         say(f"kept as done already: {count} of {len(done)}")
     indices = [_indexed(Path(folder), jobs, done) for folder in dict.fromkeys(folder for _, folder in jobs)]

@@ -45,7 +45,7 @@ def place_options(command: Callable[..., Any]) -> Callable[..., Any]:
         ),
         click.option(
             "--processes", metavar="NUMBER", type=click.IntRange(1, 1024),
-            help="Work in so many processes of this machine.  [default: threads of this one]",
+            help="Work in so many processes of this machine.  [default: as many as it has cores]",
         ),
     ):  # fmt: skip
         placed = option(placed)
@@ -96,6 +96,7 @@ def calibrate(
         from gaugeglass import calibrate as calibrate_spec
         from gaugeglass import record_calibration
 
+        place = place.or_every_core()
         found = calibrate_spec(
             spec, simulations=simulations, truths=truths, seed=seed, processes=place.processes, cluster=place.cluster,
             keep=keep, progress=tell,

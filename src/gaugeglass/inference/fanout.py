@@ -70,6 +70,13 @@ class Place:
         if self.processes is not None and self.processes < 1:
             raise ValueError(f"found {self.processes} processes where 1 or more are needed")
 
+    def or_every_core(self) -> Place:
+        """The same; a process for each core of this machine where neither was asked for.
+
+        Threads of one process wait for each other's Python about half of the time.
+        """
+        return Place(processes=os.process_cpu_count() or 1) if self == HERE else self
+
 
 HERE = Place()
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -23,7 +23,7 @@ _TURNS, _NEAR, _SHORTEST = 60, 1e-3, 1e-6
 _STEP = 1e-4
 _PROBES = (1.0, 2.0, 3.0)
 """How far out a width is looked for along each axis. [1]"""
-_NARROWEST, _WIDEST = 0.5, 4.0
+_NARROWEST, _WIDEST, _WIDER = 0.5, 4.0, 1.1
 _NU = 10.0
 """Degrees of freedom of the proposal. [1]"""
 _APART = 0.1
@@ -47,7 +47,7 @@ class Peak:
     @property
     def log_mass(self) -> float:
         """About how much lies under it. [nat]"""
-        return self.height - float(self._log_density(np.zeros((1, len(self.up))))[0])
+        return self.height - self._top
 
     def draw(self, count: int, rng: np.random.Generator) -> Floats:
         """Independent draws of the proposal, dims ("draw", "free")."""
@@ -59,14 +59,21 @@ class Peak:
 
     def log_density(self, x: Floats) -> Floats:
         """Log density of the proposal at coordinates. dims ("draw", "free") to ("draw",) [nat]"""
-        return self._log_density(linalg.solve_triangular(self.axes.root, (x - self.axes.centre).T, lower=True).T)
+        z = (x - self.axes.centre) @ self._across
+        z *= np.where(z > 0, 1 / self.up, 1 / self.down)
+        return np.asarray(self._top - (_NU + len(self.up)) / 2 * np.log1p(np.einsum("ij,ij->i", z, z) / _NU))
 
-    def _log_density(self, z: Floats) -> Floats:
+    @cached_property
+    def _across(self) -> Floats:
+        """What takes distances from the centre to its axes, dims ("free", "axis")."""
+        return np.asarray(linalg.solve_triangular(self.axes.root, np.eye(len(self.up)), lower=True).T)
+
+    @cached_property
+    def _top(self) -> float:
+        """Log density of the proposal at its peak. [nat]"""
         size = len(self.up)
-        square = np.sum((z / np.where(z > 0, self.up, self.down)) ** 2, axis=1)
         log = special.gammaln((_NU + size) / 2) - special.gammaln(_NU / 2) - size / 2 * math.log(_NU * math.pi)
-        log -= float(np.log((self.up + self.down) / 2).sum() + np.log(np.diag(self.axes.root)).sum())
-        return np.asarray(log - (_NU + size) / 2 * np.log1p(square / _NU))
+        return float(log - np.log((self.up + self.down) / 2).sum() - np.log(np.diag(self.axes.root)).sum())
 
 
 @dataclass(frozen=True)
@@ -176,7 +183,7 @@ def _bend(density: Density, packed: Floats, x: Floats) -> Floats:
 
 
 def fitted(x: Floats, shares: Floats) -> Peak:
-    """A peak that is where weighted draws are, and as wide as they are, either way along each axis.
+    """A peak that is where weighted draws are, and as wide as they are, either way along each of their axes.
 
     Parameters
     ----------
@@ -187,11 +194,20 @@ def fitted(x: Floats, shares: Floats) -> Peak:
     """
     mean = shares @ x
     apart = x - mean
-    root = np.linalg.cholesky((shares[:, None] * apart).T @ apart)
-    z = linalg.solve_triangular(root, apart.T, lower=True)
+    return _as_wide_as(x, shares, Metric(mean, np.linalg.cholesky((shares[:, None] * apart).T @ apart)))
+
+
+def refitted(known: Peak, x: Floats, shares: Floats) -> Peak:
+    """The same along the axes of a peak that is known, and wider by a little: fewer numbers are fitted to the draws."""
+    found = _as_wide_as(x, shares, Metric(shares @ x, known.axes.root))
+    return replace(found, up=_WIDER * found.up, down=_WIDER * found.down)
+
+
+def _as_wide_as(x: Floats, shares: Floats, axes: Metric) -> Peak:
+    z = linalg.solve_triangular(axes.root, (x - axes.centre).T, lower=True)
     up, down = (np.sqrt(np.where(side, z * z, 0.0) @ shares / np.maximum(side @ shares, _NO_SHARE))
                 for side in (z > 0, z <= 0))  # fmt: skip
-    return Peak(Metric(mean, root), math.nan, *(np.clip(w, _NARROWEST, _WIDEST) for w in (up, down)))
+    return Peak(axes, math.nan, *(np.clip(w, _NARROWEST, _WIDEST) for w in (up, down)))
 
 
 def _widened(density: Density, packed: Floats, axes: Metric, height: float) -> Peak:

@@ -18,7 +18,7 @@ from scipy import special
 from gaugeglass.inference.density import Density, Dials, Floats
 from gaugeglass.inference.metrics import Metric
 from gaugeglass.inference.modes import cross
-from gaugeglass.inference.peaks import Proposal, fitted, peak, propose
+from gaugeglass.inference.peaks import Proposal, fitted, peak, propose, refitted
 from gaugeglass.inference.sampling import Diagnostics, Fit, Settings, fit, fit_along
 from gaugeglass.inference.smoothing import limit, smoothed
 from gaugeglass.inference.weighing import bridge, log_evidence_by_bridge
@@ -196,7 +196,9 @@ def _adapted(density: Density, rough: _Rough, least: float, rng: np.random.Gener
     """The same with draws added, each time of a proposal fitted to all so far, until they are worth enough.
 
     All count as drawn of the mixture of all proposals (the deterministic mixture of A. Owen and Y. Zhou, "Safe and
-    effective importance sampling", J. Am. Stat. Assoc. 95 (2000) 135).
+    effective importance sampling", J. Am. Stat. Assoc. 95 (2000) 135). What is fitted to draws covers these better than
+    others, so that marginal likelihoods are told too low, the more so the more is fitted: along the axes of the peak
+    by 0.09 nat in nineteen coordinates, and by 0.19 were axes fitted too.
     """
     if rough.peaks != 1 or math.isinf(least):
         return rough
@@ -205,7 +207,7 @@ def _adapted(density: Density, rough: _Rough, least: float, rng: np.random.Gener
         if rough.stands(least):
             break
         assert rough.proposal is not None  # noqa: S101 - there is a peak
-        peak = fitted(rough.x, _levelled(rough))
+        peak = refitted(rough.proposal.peaks[-1], rough.x, _levelled(rough))
         x = peak.draw(_MORE, rng)
         proposal = rough.proposal.with_peak(peak, _MORE / (len(rough.x) + _MORE))
         heights = np.concatenate([rough.heights, density.log_densities(x, packed)])
