@@ -369,6 +369,11 @@ def graded(count: int) -> Posterior:
     return infer(specify(model, {"dossier": "level", "subject": "A level", "observations": observations}), seed=1)
 
 
+@cache
+def of_graded() -> tuple[Pool, list[Left]]:
+    return pooled(graded(4))
+
+
 def every(block: Block) -> list[list[int]]:
     """All choices of some of a block's atoms."""
     places = range(len(block.atoms))
@@ -460,10 +465,42 @@ def test_totals_below_the_second_greatest_number_are_not_answered() -> None:
     assert not what_if(pool, State(off=["first", "second", "third", "fourth"])).answered
 
 
-def test_a_reading_that_is_told_with_others_has_no_u_of_its_own_to_change() -> None:
-    pool, _ = pooled(graded(2))
-    kinds = {r.id: r.scaling and r.scaling.kind for r in pool.readings}
-    assert kinds == {"r0": None, "r1": None, "c0": "columns", "p0": "normal", "p1": "curves", "p2": "columns"}
+def test_a_reading_that_is_told_by_pieces_has_a_u_to_change() -> None:
+    """Two that are told by subsets have none: whatever subset one is in, its columns are not its own."""
+    alone = {"c0": "columns", "p0": "normal", "p1": "curves", "p2": "columns"}
+    for count, kind in ((2, None), (4, "bases")):
+        pool, _ = pooled(graded(count))
+        kinds = {r.id: r.scaling and r.scaling.kind for r in pool.readings}
+        assert kinds == {f"r{k}": kind for k in range(count)} | alone
+
+
+@pytest.mark.parametrize("state", [
+    State(), State(scale={"r1": 2.0}), State(scale={"r0": 0.5}), State(scale={"r3": 4.0, "r2": 2.0, "c0": 2.0}),
+    State(off=["r3"], scale={"r0": 4.0, "r3": 2.0}), State(off=["r0", "p0"], scale={"r1": 0.5, "r2": 0.5}),
+])  # fmt: skip
+def test_another_u_of_readings_that_may_be_wrong_together_is_answered(state: State) -> None:
+    """By quadrature over the level, of all ways in which the readings may have come about: four errors."""
+    level = np.linspace(-12, 12, 20_001)
+    wrong = 1 / 40
+    u = dict.fromkeys(("r0", "r1", "r2", "r3"), 0.6) | {"c0": 0.5, "p0": 0.8}
+    u = {i: v * state.scale.get(i, 1.0) for i, v in u.items()}
+
+    def told(i: str, y: float, factor: float = 1.0) -> np.ndarray:
+        return np.asarray(0.9 * stats.norm.pdf(y, factor * level, u[i]) + 0.1 * wrong)
+
+    on = [k for k in range(4) if f"r{k}" not in state.off]
+    right = sum(0.5 * np.prod([told(f"r{k}", 1.0 + 0.7 * k, f) for k in on], axis=0) for f in (1.0, 2.0))
+    density = stats.norm.pdf(level, 0, 3) * (0.8 * right + 0.2 * wrong ** len(on))
+    density *= 0.6 * told("c0", 2.2) + 0.4 * wrong
+    if "p0" not in state.off:
+        density *= stats.norm.pdf(1.1, level, u["p0"])
+    density *= stats.norm.cdf(1.4, level, 0.7) - stats.norm.cdf(0.4, level, 0.7)
+    density *= stats.norm.sf(0.5, level, 0.7)
+    truth = density[level > 1].sum() / density.sum()
+    pool, _ = of_graded()
+    answer = what_if(pool, state)
+    assert answer.reliable
+    assert Estimate(answer.claims["high"].value, answer.claims["high"].mcse).agrees(truth)
 
 
 def first_draws(posterior: Posterior, count: int = 60) -> Fit:

@@ -166,11 +166,11 @@ def infer(spec: Spec, *, seed: int = 1, draws: int = 1000, progress: Progress | 
 def _without_value(posterior: Posterior) -> list[str]:
     """Which quantities are no number in some of the draws, in words."""
     shares = {
-        name: [float(np.mean(~np.isfinite(draws[name]))) for draws in (posterior.prior_mixture, posterior.mixture)]
+        name: [100 * float(np.mean(~np.isfinite(d[name]))) for d in (posterior.prior_mixture, posterior.mixture)]
         for name in posterior.mixture
     }
     found = [
-        f"{name} has no value in {before:.1%} of the draws before the evidence and in {after:.1%} after it"
+        f"{name} has no value in {before:.1f} % of the draws before the evidence and in {after:.1f} % after it"
         for name, (before, after) in shares.items()
         if before or after
     ]

@@ -17,8 +17,9 @@ from gaugeglass.inference.sampling import effective_size
 MOST_K = 0.7
 VAGUE = 0.1
 """Error of a log marginal likelihood from weighted draws above which they are not taken for it. [nat]"""
-_FEWEST = 5  # draws in the tail
-_PRIOR_K, _PRIOR_SIZE = 0.5, 10.0
+FEWEST_IN_TAIL = 5
+"""Draws that a tail has at least. [1]"""
+PRIOR_K, PRIOR_SIZE = 0.5, 10.0
 """Shape that a tail is taken to have before it is seen, and how many draws that counts for. [1]"""
 
 
@@ -35,7 +36,7 @@ def smoothed(logs: Floats) -> tuple[Floats, float]:
     flat = np.ravel(logs)
     top = float(np.max(flat))
     count = min(int(3 * math.sqrt(flat.size)), flat.size // 5)
-    if count < _FEWEST or not math.isfinite(top):
+    if count < FEWEST_IN_TAIL or not math.isfinite(top):
         return logs, math.inf
     order = np.argsort(flat, kind="stable")
     tail, cutoff = np.exp(flat[order[-count:]] - top), float(np.exp(flat[order[-count - 1]] - top))
@@ -66,7 +67,7 @@ def _pareto(over: Floats) -> tuple[float, float]:
     shares = np.exp(fits - fits.max())
     mean = float(shares @ b / shares.sum())
     k = float(np.mean(np.log1p(-mean * over)))
-    return (n * k + _PRIOR_K * _PRIOR_SIZE) / (n + _PRIOR_SIZE), -k / mean
+    return (n * k + PRIOR_K * PRIOR_SIZE) / (n + PRIOR_SIZE), -k / mean
 
 
 def mean_and_error(values: Floats, shares: Floats | None = None) -> tuple[float, float]:

@@ -94,7 +94,7 @@ def what_if(pool: Pool, state: State) -> Answer:
     logs = np.array([part.log_z for part in parts])
     with np.errstate(divide="ignore"):
         weights = special.softmax(np.log(prior) + logs)
-    claims = {c.name: _probability(pool, parts, weights, n, state.at.get(c.name)) for n, c in enumerate(pool.claims)}
+    claims = {c.name: _claim(pool, parts, weights, n, state.at.get(c.name)) for n, c in enumerate(pool.claims)}
     variances = np.array([part.variance_of_log_z for part in parts])
     pulls = weights[:, None] * (np.eye(len(weights)) - weights)
     errors = np.sqrt(pulls**2 @ variances)
@@ -128,11 +128,12 @@ def _told(pool: Pool, state: State) -> Floats | None:
     if not all(weight >= 0 for weight in state.prior.values()) or not any(_prior(pool, state) > 0):
         raise ValueError("prior: weights; allowed: none below 0, and one at least above")
     off = frozenset(atom for label in state.off for atom in units[label].atoms)
-    other = {}
+    other: dict[int, Floats] = {}
     for r in pool.readings:
         if r.id in state.scale and r.atom not in off:
-            column = next(b.columns[1] for b in pool.blocks if b.atoms == (r.atom,))
-            other[column] = _scaled(pool, r, pool.columns[column].values, state.scale[r.id])
+            stated = next(b.columns_of(r.atom) for b in pool.blocks if r.atom in b.atoms)
+            scaled = _scaled(pool, r, [pool.columns[c].values for c in stated], state.scale[r.id])
+            other |= zip(stated, scaled, strict=True)
     return pool.log_likelihood(off, other) if pool.reaches(off) else None
 
 
@@ -150,23 +151,27 @@ def _own(pool: Pool, state: State, mixture: Mixture) -> int | None:
     return next((k for k, o in enumerate(offs) if off == (set() if o is None else set(pool.units[o].atoms))), None)
 
 
-def _scaled(pool: Pool, reading: PooledReading, stated: Floats, factor: float) -> Floats:
-    """Log-likelihood of a reading with its u multiplied, from that as it is stated. dims ("draw",) [nat]"""
+def _scaled(pool: Pool, reading: PooledReading, stated: list[Floats], factor: float) -> list[Floats]:
+    """Columns of a reading with its u multiplied, from those as it is stated. dims ("draw",) [nat]"""
     scaling = reading.scaling
     if scaling is None or factor == 1:
         return stated
-    if scaling.columns is not None or scaling.curves is not None:
-        if factor not in (there := scaling.columns or scaling.curves or {}):
-            raise ValueError(f"scale: {reading.id} by {factor:g}; allowed: {', '.join(f'{f:g}' for f in there)}")
-        if scaling.columns is not None:
-            return pool.columns[scaling.columns[factor]].values
-        return _straight(stated, np.array(scaling.at), np.array((scaling.curves or {})[factor]))
+    there = scaling.columns or scaling.curves or scaling.bases
+    if there is not None and factor not in there:
+        raise ValueError(f"scale: {reading.id} by {factor:g}; allowed: {', '.join(f'{f:g}' for f in there)}")
+    if scaling.columns is not None:
+        return [pool.columns[scaling.columns[factor]].values]
+    if scaling.bases is not None:
+        return [pool.columns[column].values for column in scaling.bases[factor]]
+    (told,) = stated
+    if scaling.curves is not None:
+        return [_straight(told, np.array(scaling.at), np.array(scaling.curves[factor]))]
     peak, nu = scaling.peak or 0.0, scaling.nu
-    off = np.maximum(peak - stated, 0.0)
+    off = np.maximum(peak - told, 0.0)
     if nu is None:
-        return np.asarray(peak - math.log(factor) - off / factor**2)
+        return [np.asarray(peak - math.log(factor) - off / factor**2)]
     square = np.expm1(2 * off / (nu + 1)) / factor**2
-    return np.asarray(peak - math.log(factor) - (nu + 1) / 2 * np.log1p(square))
+    return [np.asarray(peak - math.log(factor) - (nu + 1) / 2 * np.log1p(square))]
 
 
 def _straight(x: Floats, at: Floats, values: Floats) -> Floats:
@@ -233,18 +238,31 @@ def _shape(logs: Floats, size: float) -> float:
     return -math.inf if tail[-1] - tail[0] < FLAT else smoothed(greatest)[1]
 
 
-def _probability(pool: Pool, parts: Sequence[_Part], weights: Floats, claim: int, at: float | None) -> Probability:
-    """A claim's probability, corrected by what all draws there were say of it in each component."""
-    found = [_chance(pool, part, claim, at) for part in parts]
+def _claim(pool: Pool, parts: Sequence[_Part], weights: Floats, claim: int, at: float | None) -> Probability:
+    """A claim's probability; what draws leave open of it in which it is neither true nor false."""
+    surely = _probability(pool, parts, weights, claim, at, at_most=False)
+    if pool.claims[claim].most is None:
+        return surely
+    return Probability.between(surely, _probability(pool, parts, weights, claim, at, at_most=True))
+
+
+def _probability(
+    pool: Pool, parts: Sequence[_Part], weights: Floats, claim: int, at: float | None, *, at_most: bool
+) -> Probability:
+    """A claim's probability, corrected by what all draws there were say of it in each component.
+
+    ``at_most`` of its being true or neither true nor false.
+    """
+    found = [_chance(pool, part, claim, at, at_most=at_most) for part in parts]
     whole = float(weights @ np.array([p for p, *_ in found]))
     variance = 0.0
     for weight, part, (p, much, rest) in zip(weights, parts, found, strict=True):
         of_weight = np.concatenate([part.much, np.zeros(len(part.much))])
-        known = pool.known_of_claim(claim, part.index)[0]
+        known = pool.known_of_claim(claim, part.index, at_most=at_most)[0]
         own = part.variance(known, much + (p - whole) * of_weight, rest + (p - whole) * part.rest)
         variance += float(weight) ** 2 * own
     if NEARLY_ZERO < whole < 1 - NEARLY_ZERO:
-        held = pool.holds(claim, at)
+        held = (pool.may_hold if at_most else pool.holds)(claim, at)
         return Probability(whole, math.hypot(math.sqrt(variance), _led(parts, weights, held, whole)))
     doubt = sum(float(w) * (1 - DOUBT ** (1 / max(part.size, 1))) for w, part in zip(weights, parts, strict=True))
     is_sure = whole > 0.5
@@ -262,14 +280,15 @@ def _led(parts: Sequence[_Part], weights: Floats, held: Floats, whole: float) ->
     return abs(whole - drawn) if few else 0.0
 
 
-def _chance(pool: Pool, part: _Part, claim: int, at: float | None) -> tuple[float, Floats, Floats]:
+def _chance(pool: Pool, part: _Part, claim: int, at: float | None, *, at_most: bool) -> tuple[float, Floats, Floats]:
     """The probability under one hypothesis; then how much of what is known it is, and what else.
 
     Where the draws that count agree they do not tell how the claim moves; as published it is then taken to be what it
     is in the components that the state is like. What is known cannot lead beyond 0 and 1; it is left out before.
     """
-    known, off = pool.known_of_claim(claim, part.index)
-    held, size, is_published = pool.holds(claim, at)[part.place], len(off), at in (None, _published_at(pool, claim))
+    known, off = pool.known_of_claim(claim, part.index, at_most=at_most)
+    held, size = (pool.may_hold if at_most else pool.holds)(claim, at)[part.place], len(off)
+    is_published = at in (None, _published_at(pool, claim))
     p, nothing = float(part.a @ held), np.zeros(2 * len(off))
     agree = min(p, 1 - p) * part.size < HARDLY_ONE
     if is_published and (part.own is not None or agree):

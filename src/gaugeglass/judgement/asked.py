@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 import numpy as np
 
-from gaugeglass.inference.density import Floats
+from gaugeglass.inference.density import Floats, Quantities
 from gaugeglass.inference.posterior import Posterior, holds
 from gaugeglass.inference.sampling import Fit
 from gaugeglass.inference.smoothing import means_and_errors
@@ -15,16 +15,22 @@ from gaugeglass.judgement.atoms import Split
 from gaugeglass.judgement.codes import BITS, Column, coded, coded_below, moved_apart
 from gaugeglass.judgement.limits import limit
 from gaugeglass.judgement.moves import leading
+from gaugeglass.judgement.pieces import laid_out
 from gaugeglass.judgement.pools import Compared, PooledClaim, PooledQuantity, PooledReading, Scaling
 from gaugeglass.judgement.predictions import chances_of_bases, predict, simulate
-from gaugeglass.judgement.scalings import FACTORS, curves, is_plain, log_likelihood_at, peak
+from gaugeglass.judgement.scalings import FACTORS, curves, is_plain, log_likelihood_at, log_likelihood_of, peak
+from gaugeglass.judgement.undefined import may_hold
 from gaugeglass.language.expressions import evaluate
-from gaugeglass.language.spec import Given, Observation
+from gaugeglass.language.spec import Claim, Given, Observation
+
+type Truth = Callable[[Claim, Quantities], Floats]
+"""Whether a claim holds in each draw, as 0 and 1, or may hold."""
 
 _BITS_COMPARED = 15
 """How finely numbers are told apart that a claim compares. [bit]"""
-_MOST_QUANTITIES, _MOST_SIMULATED = 16, 60
-"""How many quantities are kept of each draw, and up to how many observations what would be read of each. [1]"""
+_MOST_QUANTITIES, _MOST_SIMULATED, _MOST_BASES = 16, 60, 60
+"""How many quantities are kept of each draw; up to how many observations what would be read of each, and up to how many
+pieces of readings that are told together what they would be with another u. [1]"""
 _SEED = 0xB001
 
 
@@ -43,14 +49,28 @@ class Asked:
         self.plain = {o.id for o in can_be if is_plain(self.density, o)}
         self.curves = {o.id: own for o in can_be if o.id not in self.plain and (own := curves(self.density, o))}
         self.scaled = [o for o in can_be if o.id not in self.plain and o.id not in self.curves]
+        self.bases = self._bases()
         self.simulated = self.listed if len(self.listed) <= _MOST_SIMULATED else []
         self.keys: list[tuple[str, str]] = [
             *(("scaled", f"{o.id} {factor:g}") for o in self.scaled for factor in FACTORS),
+            *(
+                ("basis", f"{i} {factor:g} {b}")
+                for i, many in self.bases.items()
+                for factor in FACTORS
+                for b in range(many)
+            ),
             *(("simulated", o.id) for o in self.simulated),
             *(("quantity", name) for name in self.quantities),
             *(key for c in self.spec.model.claims if (key := self._key(c.name))[0] != "quantity"),
         ]
         self.place = {key: k for k, key in enumerate(self.keys)}
+
+    def _bases(self) -> dict[str, int]:
+        """Of readings that are told together with others, by how many columns each is, one a basis."""
+        blocks = (b for b in laid_out(self.density, self.parts)[0] if len(b.atoms) > 1)
+        many = {atom: len(b.columns_of(atom)) for b in blocks for atom in b.atoms}
+        found = {o.id: many.get(self.atom[o.id], 0) for o in self.listed if o.u is not None}
+        return found if sum(found.values()) <= _MOST_BASES else {}
 
     def _quantities(self) -> tuple[str, ...]:
         """The leading ones, those that claims compare with a number, and others as long as there is room for them."""
@@ -73,6 +93,11 @@ class Asked:
             case "scaled":
                 o, factor = self._reading(name.rpartition(" ")[0]), float(name.rpartition(" ")[2])
                 return log_likelihood_at(self.density, o, factor, quantities, x)
+            case "basis":
+                i, by, place = name.rsplit(" ", 2)
+                o = self._reading(i)
+                basis = [b for b, chance in self.density.chances_of_bases(o).items() if chance > 0][int(place)]
+                return log_likelihood_of(self.density, o, float(by), basis, quantities, x)
             case "simulated":
                 return self._simulated(fit, self._reading(name))
             case "quantity":
@@ -80,7 +105,9 @@ class Asked:
             case "compared":
                 with np.errstate(all="ignore"):
                     return np.asarray(np.broadcast_to(evaluate(self.limits[name].value, quantities), len(x)))
-        return holds(next(c for c in self.spec.model.claims if c.name == name), quantities)
+        claim = next(c for c in self.spec.model.claims if c.name == name)
+        surely = holds(claim, quantities)
+        return np.where(surely == may_hold(claim, quantities), surely, np.nan)
 
     def _reading(self, name: str) -> Observation:
         return next(o for o in self.listed if o.id == name)
@@ -103,7 +130,7 @@ class Asked:
             ats.setdefault(self._key(name), []).append(own.compared)
         found = []
         for key, values in zip(self.keys, columns, strict=True):
-            if key[0] == "scaled":
+            if key[0] in ("scaled", "basis"):
                 found.append(coded_below(values, bits=BITS))
                 continue
             column = coded(values, bits=_BITS_COMPARED if key in ats else BITS)
@@ -141,6 +168,9 @@ class Asked:
             return Scaling("curves", at=_short(at), curves={f: _short(v) for f, v in others.items()})
         if o in self.scaled:
             return Scaling("columns", columns={f: first + self.place["scaled", f"{o.id} {f:g}"] for f in FACTORS})
+        if many := self.bases.get(o.id, 0):
+            starts = {f: first + self.place["basis", f"{o.id} {f:g} 0"] for f in FACTORS}
+            return Scaling("bases", bases={f: tuple(range(start, start + many)) for f, start in starts.items()})
         return None
 
     def pooled_quantities(self, first: int) -> Iterator[PooledQuantity]:
@@ -152,9 +182,10 @@ class Asked:
 
     def pooled_claims(self, first: int, drawn: Sequence[tuple[Fit, Floats]]) -> Iterator[PooledClaim]:
         """The claims, with what all draws and their shares say of each in every component."""
-        found = [self._of_all(fit, shares) for fit, shares in drawn]
+        found, most = ([self._of_all(truth, fit, shares) for fit, shares in drawn] for truth in (holds, may_hold))
         for n, claim in enumerate(self.spec.model.claims):
             own = self.limits.get(claim.name)
+            is_open = any(means[n] != most_means[n] for (means, _), (most_means, _) in zip(found, most, strict=True))
             yield PooledClaim(
                 name=claim.name,
                 says=claim.says,
@@ -163,10 +194,12 @@ class Asked:
                 compare=own.compared if own else None,
                 published=_short([means[n] for means, _ in found]),
                 mcse=_short([errors[n] for _, errors in found]),
+                most=_short([means[n] for means, _ in most]) if is_open else None,
+                most_mcse=_short([errors[n] for _, errors in most]) if is_open else None,
             )
 
-    def _of_all(self, fit: Fit, shares: Floats) -> tuple[Floats, Floats]:
-        values = [holds(claim, fit.quantities) for claim in self.spec.model.claims]
+    def _of_all(self, truth: Truth, fit: Fit, shares: Floats) -> tuple[Floats, Floats]:
+        values = [truth(claim, fit.quantities) for claim in self.spec.model.claims]
         return means_and_errors(np.stack(values, axis=-1), shares) if values else (np.empty(0), np.empty(0))
 
 

@@ -112,6 +112,14 @@ class Block:
         """Which of its atoms, by their places in it, count where those of the evidence are off."""
         return [k for k, atom in enumerate(self.atoms) if atom not in off]
 
+    def columns_of(self, atom: int) -> tuple[int, ...]:
+        """The columns that one of its atoms is told by, one a basis; none where no columns are its own."""
+        if len(self.atoms) == 1:
+            return tuple(self.columns.values())
+        place = self.atoms.index(atom)
+        own = [cluster.columns[place] for source in self.sources for cluster in source.clusters]
+        return next(filter(None, own), ())
+
     def told(self, on: Sequence[int], values: Values) -> Floats | None:
         """Log-likelihood of some of its atoms, at least one, dims ("draw",) [nat]; None where it is not known."""
         column = self.columns.get(sum(1 << k for k in on))

@@ -50,6 +50,8 @@ type Shape = Literal["", "too narrow", "too wide", "too low", "too high", "off"]
 
 JOINT = "log-likelihood"
 """The test quantity that is no quantity of the model."""
+NO_VALUE, SETTLED = "no value", "settled"
+"""Why a quantity has no rank: a draw or the truth has no value, or every draw is the truth."""
 LEVELS = 100
 """Ranks that a truth may have among one draw fewer. [1]"""
 MISTAKE = 0.01
@@ -70,6 +72,8 @@ class RankFinding:
 
     ``ranks`` run from 0 to ``LEVELS - 1``; ``inside`` of them lie in the central 90 %. ``p_value`` tests all ranks,
     ``inside_p_value`` the count, each by itself. ``shape`` says how draws are wrong where either is below the limit.
+    Of simulations without a rank there are ``no_value``, in which the truth or a draw has no value, and ``settled``, in
+    which every draw is the truth.
     """
 
     quantity: str
@@ -79,6 +83,8 @@ class RankFinding:
     p_value: float
     inside_p_value: float
     shape: Shape = ""
+    no_value: int = 0
+    settled: int = 0
 
     @property
     def share(self) -> float:
@@ -256,9 +262,11 @@ class Simulations:
             return {"failed": str(problem)}
         if bad := _faults(made):
             return {"failed": bad}
+        ranks, unranked = _ranks(simulated, held, made, truth, at, rng)
         return {
             "hypothesis": truth.hypothesis,
-            "ranks": _ranks(simulated, held, made, truth, at, rng),
+            "ranks": ranks,
+            "unranked": unranked,
             "claims": _claims(held, made, truth),
             "weights": dict(zip(made.fits, map(float, made.weights), strict=True)),
             "drawn": made.remedies,
@@ -282,11 +290,8 @@ def _faults(made: Sketch) -> str:
 
 def _ranks(
     simulated: Density, held: Density, made: Sketch, truth: Truth, at: Floats, rng: np.random.Generator
-) -> dict[str, int]:
-    """The rank of each quantity's truth among draws of the mixture; ties are broken at random.
-
-    None where no draw differs, or where a draw or the truth has no value.
-    """
+) -> tuple[dict[str, int], dict[str, str]]:
+    """The rank of each quantity's truth among draws of the mixture, ties broken at random; and why others have none."""
     counts = rng.multinomial(LEVELS - 1, made.weights / made.weights.sum())
     drawn: dict[str, list[Floats]] = {}
     for found, count in zip(made.fits.values(), counts, strict=True):
@@ -297,13 +302,17 @@ def _ranks(
         drawn.setdefault(JOINT, []).append(_joint(held, found.dials, flat[picks]))
     true = {name: float(truth.quantities[name]) for name in _asked(held.spec)}
     true[JOINT] = float(_joint(simulated, simulated.dials(truth.hypothesis), at[None])[0])
-    ranks = {}
+    ranks, unranked = dict[str, int](), dict[str, str]()
     for name, parts in drawn.items():
         values = np.concatenate(parts)
         has_value = np.isfinite(true[name]) and np.all(np.isfinite(values))
-        if (has_value or name == JOINT) and np.any(values != true[name]):  # a wrong engine may call a truth impossible
+        if not (has_value or name == JOINT):  # a wrong engine may call a truth impossible
+            unranked[name] = NO_VALUE
+        elif np.all(values == true[name]):
+            unranked[name] = SETTLED
+        else:
             ranks[name] = _rank(values, true[name], rng)
-    return ranks
+    return ranks, unranked
 
 
 def _asked(spec: Spec) -> list[str]:
@@ -344,6 +353,7 @@ def gather(spec: Spec, done: Sequence[Mapping[str, Any]], *, truths: Truths, see
     good = [d for d in done if "failed" not in d]
     ranks = {name: [d["ranks"][name] for d in good if name in d["ranks"]] for name in (*_asked(spec), JOINT)}
     ranks = {name: own for name, own in ranks.items() if len(own) >= _FEWEST}
+    unranked = {name: [d.get("unranked", {}).get(name) for d in good] for name in ranks}
     chances = list(_chances(spec, good)) if len(good) >= _FEWEST else []
     limit = MISTAKE / max(_tests(len(ranks), len(chances)), 1)
     drawn: dict[str, int] = {}
@@ -351,7 +361,7 @@ def gather(spec: Spec, done: Sequence[Mapping[str, Any]], *, truths: Truths, see
         for remedy, count in d["drawn"].items():
             drawn[remedy] = drawn.get(remedy, 0) + count
     with ThreadPoolExecutor(_CORES) as pool:
-        ranked = pool.map(lambda item: _ranked(spec, item[0], item[1], limit), ranks.items())
+        ranked = pool.map(lambda name: _ranked(spec, name, ranks[name], unranked[name], limit), ranks)
         borne_out = pool.map(lambda asked: _borne_out(*asked, limit=limit, seed=seed), chances)
     return Calibration(
         dossier=spec.dossier.name,
@@ -367,7 +377,7 @@ def gather(spec: Spec, done: Sequence[Mapping[str, Any]], *, truths: Truths, see
     )
 
 
-def _ranked(spec: Spec, name: str, ranks: Sequence[int], limit: float) -> RankFinding:
+def _ranked(spec: Spec, name: str, ranks: Sequence[int], unranked: Sequence[str | None], limit: float) -> RankFinding:
     own = np.array(ranks)
     edge = round((1 - INTERVAL_PROBABILITY) / 2 * LEVELS)
     inside = int(np.sum((own >= edge) & (own < LEVELS - edge)))
@@ -375,7 +385,9 @@ def _ranked(spec: Spec, name: str, ranks: Sequence[int], limit: float) -> RankFi
     inside_p_value = uniformity.binomial_p_value(inside, len(own), INTERVAL_PROBABILITY)
     unit = "nat" if name == JOINT else spec.unit(name).text
     is_off = min(p_value, inside_p_value) < limit
-    return RankFinding(name, unit, tuple(ranks), inside, p_value, inside_p_value, _shape_of(own) if is_off else "")
+    shape: Shape = _shape_of(own) if is_off else ""
+    why = (unranked.count(NO_VALUE), unranked.count(SETTLED))
+    return RankFinding(name, unit, tuple(ranks), inside, p_value, inside_p_value, shape, *why)
 
 
 def _shape_of(ranks: np.ndarray[Any, Any]) -> Shape:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
 from gaugeglass.judgement.pools import Pool
-from gaugeglass.judgement.results import Probability, Spread
+from gaugeglass.judgement.results import WHERE_OPEN, Probability, Spread
 
 type Diagnosis = Literal["insensitive", "prior and evidence may conflict", "the prior decides"]
 type Route = Literal["refit", "importance weights", "no evidence left"]
@@ -192,10 +193,28 @@ class PriorFindings:
 
 @dataclass(frozen=True, slots=True)
 class OddsPoint:
-    """A claim's probability [1] at prior odds [1] of a hypothesis against the rest."""
+    """A claim's probability [1] at prior odds [1] of a hypothesis against the rest.
+
+    Where draws without a value leave it open it is at least ``probability`` and ``at_most`` that.
+    """
 
     odds: float
     probability: float
+    at_most: float | None = field(default=None, metadata=WHERE_OPEN)
+
+    @property
+    def most(self) -> float:
+        """The greatest that the probability may be."""
+        return self.probability if self.at_most is None else self.at_most
+
+
+@dataclass(frozen=True, slots=True)
+class OddsAtMost:
+    """Of the greatest that a claim's probability may be what ``OddsCurve`` has of the least."""
+
+    under: float
+    otherwise: float
+    crossing: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -206,7 +225,8 @@ class OddsCurve:
     probabilities after the evidence where the hypothesis holds and where it does not; ``log_bayes_factor`` [nat] is the
     hypothesis's against the rest, with its Monte Carlo error; ``stated`` [1] are the prior odds of the model.
     ``crossing`` [1] are those at which the claim's probability is at its ``threshold``; None where no odds bring it
-    there.
+    there. Where draws without a value leave the claim open, all these are of the least that its probability may be, and
+    ``at_most`` has the same of the greatest.
     """
 
     claim: str | None
@@ -219,13 +239,10 @@ class OddsCurve:
     log_bayes_factor_mcse: float
     crossing: float | None
     points: tuple[OddsPoint, ...]
+    at_most: OddsAtMost | None = field(default=None, metadata=WHERE_OPEN)
 
 
 # --- all of it ----------------------------------------------------------------------------------------------
-
-
-COUNT_AS_FALSE = "which count as false here"
-"""How a note ends that tells of draws in which a claim is neither true nor false."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,7 +251,10 @@ class Audit:
 
     ``claim`` is the leading claim, None where the model has none. ``pairs`` is how many pairs of observations were
     compared for ``contradictions``. ``notes`` say what could not be found, and why. ``pool`` answers what-ifs, and is
-    None where it was not kept.
+    None where it was not kept. ``undecided`` [1] is the share of draws in which a claim is neither true nor false, by
+    the names of claims of which there are any, None where there are none: what moves such a claim is told of the
+    least and the greatest that its probability may be, but where readings tip it, and how fast it follows powers, just
+    of the least.
     """
 
     subject: str
@@ -247,3 +267,4 @@ class Audit:
     odds: tuple[OddsCurve, ...]
     notes: tuple[str, ...] = ()
     pool: Pool | None = field(default=None, repr=False, compare=False)
+    undecided: Mapping[str, float] | None = field(default=None, metadata=WHERE_OPEN)

@@ -10,13 +10,14 @@ from typing import Any, Literal
 
 import numpy as np
 
-from gaugeglass.inference.density import Floats
+from gaugeglass.inference.density import Floats, Quantities
 from gaugeglass.inference.posterior import Posterior, holds, probability
 from gaugeglass.inference.sampling import Fit
 from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Assessment, Probability, QuantitySummary, Spread
 from gaugeglass.judgement.spreads import spread_of
+from gaugeglass.judgement.undefined import may_hold
 from gaugeglass.judgement.verdicts import _bounded
-from gaugeglass.language.spec import AS_STATED, Given, Observation, Source, Spec
+from gaugeglass.language.spec import AS_STATED, Claim, Given, Observation, Source, Spec
 
 ERRORS = 3.0
 """Monte Carlo errors of a difference beyond which something is said to have moved: our convention, and so many since an
@@ -337,7 +338,7 @@ def _chance_move(now: Chance, before: Probability | None) -> ChanceMove:
     here = now.probability
     if before is None:
         return ChanceMove(now.name, now.says, now.kind, None, here, math.nan, moved=False)
-    shift = here.value - before.value
+    shift = max((now - was for now, was in zip(here.span, before.span, strict=True)), key=abs)
     moved = abs(shift) > max(ERRORS * math.hypot(error_of(here), error_of(before)), _LEAST)
     return ChanceMove(now.name, now.says, now.kind, before, here, shift, moved)
 
@@ -379,8 +380,12 @@ class _Mixture:
     weights: Floats
     replicates: Floats | None
 
-    def chance(self, target: Callable[[str, Fit], Floats]) -> Probability:
-        values = {h: target(h, fit) for h, fit in self.fits.items()}
+    def chance(self, claim: Claim) -> Probability:
+        """A claim's probability, and what draws leave open of it in which it has no value."""
+        return Probability.between(self._share(claim, holds), self._share(claim, may_hold))
+
+    def _share(self, claim: Claim, truth: Callable[[Claim, Quantities], Floats]) -> Probability:
+        values = {h: truth(claim, fit.quantities) for h, fit in self.fits.items()}
         found = probability(values, self.weights, self.replicates)
         return _bounded(found, lambda h, _: values[h], self.fits, self.weights)
 
@@ -400,10 +405,7 @@ class _Mixture:
 def _standing(posterior: Posterior, fits: Mapping[str, Fit], weights: Floats, replicates: Floats | None) -> Standing:
     spec, mixture = posterior.spec, _Mixture(fits, weights, replicates)
     mixed = posterior.prior_mixture if replicates is None else posterior.mixture
-    claims = [
-        Chance(c.name, c.says, "claim", mixture.chance(lambda _, fit, c=c: holds(c, fit.quantities)))  # type: ignore[misc]
-        for c in spec.model.claims
-    ]
+    claims = [Chance(c.name, c.says, "claim", mixture.chance(c)) for c in spec.model.claims]
     errors = posterior.weights.mcse if replicates is not None else np.zeros(len(weights))
     rivals = [
         Chance(h.name, h.says, "hypothesis", Probability(float(w), float(e)))

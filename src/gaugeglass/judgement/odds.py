@@ -4,28 +4,41 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 
 import numpy as np
 
 from gaugeglass.inference.posterior import Posterior
-from gaugeglass.judgement.findings import HIGHEST_ODDS, LOWEST_ODDS, ODDS_POINTS, OddsCurve, OddsPoint
+from gaugeglass.judgement.findings import HIGHEST_ODDS, LOWEST_ODDS, ODDS_POINTS, OddsAtMost, OddsCurve, OddsPoint
 
 _HYPOTHESIS_THRESHOLD = 0.5
 
 
-def odds_curves(posterior: Posterior, shares: Mapping[str, Mapping[str, float]]) -> Iterator[OddsCurve]:
+def odds_curves(
+    posterior: Posterior, shares: Mapping[str, Mapping[str, float]], possible: Mapping[str, Mapping[str, float]]
+) -> Iterator[OddsCurve]:
     """The curve of each claim over the odds of each hypothesis, then that of each hypothesis itself.
 
-    ``shares`` are each claim's probabilities under every hypothesis. [1]
+    ``shares`` are each claim's probabilities under every hypothesis [1]; ``possible`` has what they may be at most, of
+    claims that draws without a value leave open.
     """
     if not posterior.spec.has_rivals or len(posterior.fits) < 2:
         return
     thresholds = {c.name: c.threshold for c in posterior.spec.model.claims}
     for claim, by_hypothesis in shares.items():
         for name in posterior.fits:
-            yield _curve(posterior, claim, name, by_hypothesis, thresholds[claim])
+            curve = _curve(posterior, claim, name, by_hypothesis, thresholds[claim])
+            most = _curve(posterior, claim, name, possible[claim], thresholds[claim]) if claim in possible else None
+            yield curve if most is None else _bounded(curve, most)
     for name in posterior.fits:
         yield _curve(posterior, None, name, {h: float(h == name) for h in posterior.fits}, _HYPOTHESIS_THRESHOLD)
+
+
+def _bounded(least: OddsCurve, most: OddsCurve) -> OddsCurve:
+    """The curve of the least that a claim's probability may be, with what that of the greatest has otherwise."""
+    points = (replace(p, at_most=q.probability) for p, q in zip(least.points, most.points, strict=True))
+    at_most = OddsAtMost(most.under, most.otherwise, most.crossing)
+    return replace(least, points=tuple(points), at_most=at_most)
 
 
 def _curve(

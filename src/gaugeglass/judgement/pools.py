@@ -91,15 +91,17 @@ class Scaling:
 
     ``peak`` [nat] is what it is at best; ``nu`` [1] are the degrees of freedom of "student_t". In "curves" it depends
     on nothing but what it is as stated: ``at`` [nat], rising, are values of that, ``curves`` those at a factor,
-    straight between and below. Of ``columns`` each is the log-likelihood at a factor.
+    straight between and below. Of ``columns`` each is the log-likelihood at a factor; of ``bases`` those at a factor
+    take the place of the columns that the reading is told by in its block, in their order.
     """
 
-    kind: Literal["normal", "student_t", "curves", "columns"]
+    kind: Literal["normal", "student_t", "curves", "columns", "bases"]
     peak: float | None = None
     nu: float | None = None
     at: tuple[float, ...] | None = None
     curves: Mapping[float, tuple[float, ...]] | None = None
     columns: Mapping[float, int] | None = None
+    bases: Mapping[float, tuple[int, ...]] | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,9 +149,10 @@ class Compared:
 
 @dataclass(frozen=True, slots=True)
 class PooledClaim:
-    """A claim: 1 or 0 in its column, or what is compared if it is a comparison with a number.
+    """A claim: 1 or 0 in its column, or what is compared if it is a comparison with a number; NaN where it is neither.
 
-    ``published`` and ``mcse`` [1] are its probability in each component from all draws there were.
+    ``published`` and ``mcse`` [1] are its probability in each component from all draws there were; ``most`` and
+    ``most_mcse`` that of its being true or neither, None where it always is true or false.
     """
 
     name: str
@@ -159,6 +162,8 @@ class PooledClaim:
     compare: Compared | None
     published: tuple[float, ...]
     mcse: tuple[float, ...]
+    most: tuple[float, ...] | None = None
+    most_mcse: tuple[float, ...] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -271,31 +276,37 @@ class Pool:
         asked = self.claims[claim]
         values = self.columns[asked.column].values
         if asked.compare is None:
-            return values
+            return np.nan_to_num(values)
         return np.asarray(_SIGNS[asked.compare.sign](values, asked.compare.at if at is None else at), dtype=np.float64)
 
-    def known_of_claim(self, claim: int, hypothesis: int) -> tuple[Known, Floats]:
-        """What is known of a claim under a hypothesis beside its draws.
+    def may_hold(self, claim: int, at: float | None = None) -> Floats:
+        """The same of whether it may hold: it does, or is neither true nor false."""
+        return np.maximum(self.holds(claim, at), np.isnan(self.columns[self.claims[claim].column].values))
+
+    def known_of_claim(self, claim: int, hypothesis: int, *, at_most: bool = False) -> tuple[Known, Floats]:
+        """What is known of a claim, or ``at_most`` of its being true or neither, under a hypothesis beside its draws.
 
         Integrals of components and of the claim in each; then how far the latter are from what the draws say of them
         [1], dims ("component",).
         """
-        if (claim, hypothesis) not in self._known:
+        key = claim, hypothesis, at_most
+        if key not in self._known:
             h, mixture, asked = self.hypotheses[hypothesis], self.mixtures[hypothesis], self.claims[claim]
-            held = self.holds(claim)[h.first : h.first + h.count]
+            held = (self.may_hold if at_most else self.holds)(claim)[h.first : h.first + h.count]
             own = list(mixture.components)
             drawn = held @ mixture.shares
             terms = np.concatenate([mixture.shares, mixture.shares * (held[:, None] - drawn)], axis=1)
             least = NEARLY_SURE * np.sqrt(np.sum(mixture.shares**2, axis=0))
-            published, errors = (np.array(v)[own] for v in (asked.published, asked.mcse))
+            told = (asked.most, asked.most_mcse) if at_most else (asked.published, asked.mcse)
+            published, errors = (np.array(v)[own] for v in told)
             known = Known(
                 terms, np.concatenate([mixture.errors, errors]), np.tile(mixture.apart, 2), least=np.tile(least, 2)
             )
-            self._known[claim, hypothesis] = (known, published - drawn)
-        return self._known[claim, hypothesis]
+            self._known[key] = (known, published - drawn)
+        return self._known[key]
 
     @cached_property
-    def _known(self) -> dict[tuple[int, int], tuple[Known, Floats]]:
+    def _known(self) -> dict[tuple[int, int, bool], tuple[Known, Floats]]:
         return {}
 
     # --- as text ------------------------------------------------------------------------------------------------
@@ -306,6 +317,13 @@ class Pool:
             name: [asdict(entry) for entry in getattr(self, name)]
             for name in ("hypotheses", "components", "atoms", "units", "blocks", "readings", "quantities", "claims")
         }
+        for claim in plain["claims"]:
+            for key in ("most", "most_mcse"):
+                if claim[key] is None:
+                    del claim[key]
+        for scaling in filter(None, (reading["scaling"] for reading in plain["readings"])):
+            if scaling["bases"] is None:
+                del scaling["bases"]
         columns = [{"low": c.low, "high": c.high, "scale": c.scale} for c in self.columns]
         return {"format": FORMAT, **_plain(plain), "columns": columns, "draws": self.draws}
 
@@ -331,8 +349,7 @@ class Pool:
                     **{
                         **c,
                         "compare": c["compare"] and Compared(**c["compare"]),
-                        "published": tuple(c["published"]),
-                        "mcse": tuple(c["mcse"]),
+                        **{key: tuple(c[key]) for key in ("published", "mcse", "most", "most_mcse") if key in c},
                     }
                 )
                 for c in texts["claims"]
@@ -366,7 +383,7 @@ def _plain(value: Any) -> Any:
 def _scaling(found: Mapping[str, Any] | None) -> Scaling | None:
     if found is None:
         return None
-    curves, columns = found["curves"], found["columns"]
+    curves, columns, bases = found["curves"], found["columns"], found.get("bases")
     return Scaling(
         found["kind"],
         found["peak"],
@@ -374,6 +391,7 @@ def _scaling(found: Mapping[str, Any] | None) -> Scaling | None:
         found["at"] and tuple(found["at"]),
         curves and {float(f): tuple(values) for f, values in curves.items()},
         columns and {float(f): c for f, c in columns.items()},
+        bases and {float(f): tuple(own) for f, own in bases.items()},
     )
 
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 DOUBT = 0.05
 """Unanimous draws bound a probability at this level: ``1 - doubt ** (1 / effective draws)``. [1]"""
 INTERVAL_PROBABILITY = 0.9
 """The probability of every credible interval that is printed; the kind is equal-tailed."""
+
+WHERE_OPEN = {"where_open": True}
+"""Of a field that documents leave out where it is None: what there is just of claims without a value in some draws."""
 
 type Identified = Literal["identified", "partly", "not identified", "given"]
 
@@ -85,6 +89,18 @@ class Probability:
     at_most: float | None = None
     no_value: float = 0.0
 
+    @staticmethod
+    def between(low: Probability, high: Probability) -> Probability:
+        """Of what surely holds with low and may hold with high; bounds where that is more than Monte Carlo error."""
+        no_value = max(high.value - low.value, 0.0)
+        known = [p.mcse for p in (low, high) if math.isfinite(p.mcse)]
+        if low.ends == (low.value, low.value) and no_value <= max(known, default=0.0):
+            return replace(low, no_value=no_value)
+        least, most = min(*low.ends, *high.ends), max(*low.ends, *high.ends)
+        is_open = (least, most) == (0.0, 1.0)
+        at_least, at_most = (least if least > 0 or is_open else None), (most if most < 1 or is_open else None)
+        return Probability(low.value, max(known, default=math.nan), at_least, at_most, no_value)
+
     @property
     def is_between(self) -> bool:
         """Whether draws without a value leave more of it open than Monte Carlo error does."""
@@ -96,6 +112,11 @@ class Probability:
         if self.at_least is None and self.at_most is None:
             return self.value, self.value
         return self.at_least or 0.0, 1.0 if self.at_most is None else self.at_most
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """The least and the greatest that draws without a value leave open; the value, twice, where they leave none."""
+        return self.ends if self.is_between else (self.value, self.value)
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +136,8 @@ class WidthPoint:
     """The verdict with one prior narrowed or widened by ``factor`` on its unconstrained scale, median kept.
 
     ``weighted`` lists the hypotheses of which importance weights of the draws at hand replaced a refit, each with the
-    Pareto k of their tail [1]; where the factor is 1, nothing had to be replaced.
+    Pareto k of their tail [1]; where the factor is 1, nothing had to be replaced. Where draws without a value leave
+    more of the probability open than Monte Carlo error does, it is at least ``probability`` and ``at_most`` that.
     """
 
     factor: float
@@ -123,6 +145,12 @@ class WidthPoint:
     mcse: float
     bayes_factor: float
     weighted: Mapping[str, float] = field(default_factory=dict)
+    at_most: float | None = field(default=None, metadata=WHERE_OPEN)
+
+    @property
+    def ends(self) -> tuple[float, float]:
+        """The least and the greatest that the probability may be, but for Monte Carlo error."""
+        return self.probability, self.probability if self.at_most is None else self.at_most
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,13 +158,19 @@ class WidthCurve:
     """A verdict over the width of the prior that it hinges on most.
 
     ``stands_from`` and ``stands_to`` are the least and greatest factor computed, around 1, over which the
-    probability is not seen on the other side of the claim's threshold, by two Monte Carlo errors.
+    probability is not seen elsewhere than where the factor is 1, by two Monte Carlo errors: on the other side of the
+    claim's threshold or, as far as draws without a value leave it open, on both.
     """
 
     latent: str
     points: tuple[WidthPoint, ...]
     stands_from: float
     stands_to: float
+
+    @property
+    def is_open(self) -> bool:
+        """Whether draws without a value leave the probability open at any width."""
+        return any(p.at_most is not None for p in self.points)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,9 +186,8 @@ class Verdict:
     """How probable a claim is and what that rests on.
 
     ``bayes_factor`` [1] is posterior odds over prior odds; None where it is settled by definition, where every
-    draw agrees, where draws without a value leave either open, or where there is no curve to print beside it. There is
-    none where they leave the posterior open. ``lowest`` and ``highest`` [1] are the range of the probability over the
-    widths tried, or what is left open.
+    draw agrees, where draws without a value leave either open, or where there is no curve to print beside it.
+    ``lowest`` and ``highest`` [1] are the range of the probability over the widths tried, of all that is left open.
     """
 
     claim: str

@@ -97,8 +97,13 @@ def judge(posterior: Posterior, *, progress: Progress | None = None) -> Assessme
     curve: Mapping[str, WidthCurve] = {}
     if posterior.spec.evidence:
         tell("varying prior widths", 0.0)
-        unsettled = {p.name: (p.target, p.threshold) for p in propositions if not p.settled}
-        curve = curves(posterior, unsettled, lambda share: tell("varying prior widths", share))
+        unsettled = [p for p in propositions if not p.settled]
+        curve = curves(
+            posterior,
+            {p.name: (p.target, p.threshold) for p in unsettled},
+            lambda share: tell("varying prior widths", share),
+            possible={p.name: p.possible for p in unsettled if p.claim},
+        )
     verdicts = tuple(_verdict(posterior, p, curve.get(p.name)) for p in propositions)
     hypotheses = _hypotheses(posterior)
     quantities = summarise(posterior)
@@ -114,7 +119,7 @@ def _propositions(posterior: Posterior) -> tuple[_Proposition, ...]:
     """Claims in the model's order, then hypotheses."""
     spec = posterior.spec
     claims = (
-        _Proposition(c.name, c.says, "claim", c.threshold, *_claim_targets(c), _settled_everywhere(posterior, c), c)
+        _Proposition(c.name, c.says, "claim", c.threshold, *claim_targets(c), _settled_everywhere(posterior, c), c)
         for c in spec.model.claims
     )
     rivals = spec.hypotheses if spec.has_rivals else ()
@@ -125,8 +130,8 @@ def _propositions(posterior: Posterior) -> tuple[_Proposition, ...]:
             h.says,
             "hypothesis",
             0.5,
-            _hypothesis_target(h.name),
-            _hypothesis_target(h.name),
+            hypothesis_target(h.name),
+            hypothesis_target(h.name),
             settled=False,
         )
         for h in rivals
@@ -134,11 +139,14 @@ def _propositions(posterior: Posterior) -> tuple[_Proposition, ...]:
     return (*claims, *hypotheses)
 
 
-def _claim_targets(claim: Claim) -> tuple[Target, Target]:
+def claim_targets(claim: Claim) -> tuple[Target, Target]:
+    """Where a claim surely holds in each draw, and where it may hold."""
     return lambda _, quantities: holds(claim, quantities), lambda _, quantities: may_hold(claim, quantities)
 
 
-def _hypothesis_target(name: str) -> Target:
+def hypothesis_target(name: str) -> Target:
+    """Whether a hypothesis is the one of each draw."""
+
     def target(hypothesis: str, quantities: Mapping[str, Floats]) -> Floats:
         return np.full(np.shape(next(iter(quantities.values()))), float(hypothesis == name))
 
@@ -151,7 +159,7 @@ def _is_settled(posterior: Posterior, claim: Claim, hypothesis: str) -> bool:
     held = posterior.density.hypothesis(hypothesis)
     if not all(name in held.fix or name in spec.givens for name in spec.ancestors(claim.holds, held)):
         return False
-    surely, possible = (t(hypothesis, posterior.fits[hypothesis].quantities) for t in _claim_targets(claim))
+    surely, possible = (t(hypothesis, posterior.fits[hypothesis].quantities) for t in claim_targets(claim))
     return bool(np.all(surely == possible))
 
 
@@ -163,17 +171,19 @@ def _verdict(posterior: Posterior, proposition: _Proposition, curve: WidthCurve 
     base = Refit(posterior.fits, posterior.priors, posterior.weights)
     weights = posterior.weights
     before, after = (
-        _between(*(_bounded(of(t, base), t, fits, shares) for t in (proposition.target, proposition.possible)))
+        Probability.between(
+            *(_bounded(of(t, base), t, fits, shares) for t in (proposition.target, proposition.possible))
+        )
         for of, fits, shares in ((prior_chance, base.priors, weights.prior), (chance, base.fits, weights.posterior))
     )
-    if after.is_between:
-        curve = None
-    elif before.is_between and curve:
+    is_open = before.is_between or after.is_between
+    if is_open and curve:
         curve = replace(curve, points=tuple(replace(p, bayes_factor=float("nan")) for p in curve.points))
-    range_of = [p.probability for p in curve.points] if curve else after.ends if after.is_between else [after.value]
+    own = after.ends if after.is_between else (after.value,)
+    range_of = [end for p in curve.points for end in p.ends] if curve else own
     is_told = is_told_from_sure(after.value, after.mcse)
     factor = bayes_factor(before.value, after.value) if is_told else float("nan")
-    is_printed = curve is not None and not before.is_between and not proposition.settled
+    is_printed = curve is not None and not is_open and not proposition.settled
     return Verdict(
         claim=proposition.name,
         says=proposition.says,
@@ -198,8 +208,8 @@ def _conditionals(posterior: Posterior, claim: Claim) -> dict[str, Conditional]:
     found = {}
     for h, fit in posterior.fits.items():
         settled = _is_settled(posterior, claim, h)
-        low, high = (_under(target, h, fit) for target in _claim_targets(claim))
-        found[h] = Conditional(Probability(low.value, 0.0) if settled else _between(low, high), settled)
+        low, high = (_under(target, h, fit) for target in claim_targets(claim))
+        found[h] = Conditional(Probability(low.value, 0.0) if settled else Probability.between(low, high), settled)
     return found
 
 
@@ -207,18 +217,6 @@ def _under(target: Target, hypothesis: str, fit: Fit) -> Probability:
     values = target(hypothesis, fit.quantities)
     error = float(np.sqrt(values.var() / effective_size(values)))
     return _bounded((float(values.mean()), error), target, {hypothesis: fit}, np.ones(1))
-
-
-def _between(low: Probability, high: Probability) -> Probability:
-    """The probability of what surely holds with low and may hold with high; bounds where that is more than errors."""
-    no_value = max(high.value - low.value, 0.0)
-    known = [p.mcse for p in (low, high) if np.isfinite(p.mcse)]
-    if low.ends == (low.value, low.value) and no_value <= max(known, default=0.0):
-        return replace(low, no_value=no_value)
-    least, most = min(low.ends), max(high.ends)
-    is_open = (least, most) == (0.0, 1.0)
-    at_least, at_most = (least if least > 0 or is_open else None), (most if most < 1 or is_open else None)
-    return Probability(low.value, max(known, default=float("nan")), at_least, at_most, no_value)
 
 
 def _bounded(value: tuple[float, float], target: Target, fits: Mapping[str, Fit], weights: Floats) -> Probability:
@@ -280,14 +278,26 @@ def _sentence(subject: str, leading: Verdict | None, badly: bool) -> str:
 
 
 def _bounded_percent(p: Probability) -> str:
-    """A probability as a percentage, or its bounds, rounded so that they stay so."""
-    if p.at_least is not None and p.at_most is not None:
-        return f"between {np.floor(100 * p.at_least):.0f} % and {np.ceil(100 * p.at_most):.0f} %"
+    """A probability as a percentage, or its bounds: those of draws that agree are rounded so that they stay so."""
+    if p.is_between:
+        return _open_percent(p)
     if p.at_least is not None:
         return f"above {np.floor(1000 * p.at_least) / 10:.1f} %"
     if p.at_most is not None:
         return f"below {np.ceil(1000 * p.at_most) / 10:.1f} %"
     return _percent(p.value)
+
+
+def _open_percent(p: Probability) -> str:
+    """What draws without a value leave open of a probability, in percentages rounded as any other."""
+    least, most = p.ends
+    if least < _LEAST:
+        return "between 0 % and 100 %" if most > 1 - _LEAST else _at("at most", most)
+    return _at("at least", least) if most > 1 - _LEAST else f"between {_percent(least)} and {_percent(most)}"
+
+
+def _at(which: str, p: float) -> str:
+    return f"{which} {_percent(p)}" if _LEAST <= p <= 1 - _LEAST else _percent(p)
 
 
 def _percent(p: float) -> str:
