@@ -174,11 +174,15 @@ def make_public(run: str | Path) -> Path:
     ranking = own.ranking and redaction.public_ranking(own.ranking, private)
     pool = own.pool()
     public_pool = pool and redaction.public_pool(pool, private)
-    made_before = own.calibrations() if (own.folder / "report.html").is_file() else runs.calibrations_beside(own)
+    beside = runs.calibrations_beside(own)
+    made_before = own.calibrations() if (own.folder / "report.html").is_file() else beside.shown
     shown = [redaction.public_calibration(made, private) for made in made_before]
     drawn = [*pictures(spec, assessment, *own.draws(), audit=audit, ranking=ranking), *recorded_pictures(shown, spec)]
     told = runs.facts(runs.public_about(own, spec))
-    text = page(spec, assessment, drawn, told, pool=public_pool, audit=audit, ranking=ranking, calibrations=shown)
+    text = page(
+        spec, assessment, drawn, told, pool=public_pool, audit=audit, ranking=ranking, calibrations=shown,
+        elsewhere=beside.elsewhere,
+    )  # fmt: skip
     examined = _examined(spec, audit, ranking, public_pool, shown)
     return runs.write_public(own, spec, assessment, drawn, text, examined=examined)
 
@@ -268,7 +272,8 @@ def record_run(
     """Draw the pictures, write the page and record the run, private parts and all.
 
     What ``alter`` gave is recorded as an alternative to the latest run of the same files, if there is one. Of anything
-    else the page shows the latest calibrations that ``record_calibration`` recorded of the same files.
+    else the page shows the latest calibrations that ``record_calibration`` recorded of the same files; one that is
+    damaged is passed over.
 
     Parameters
     ----------
@@ -288,7 +293,7 @@ def record_run(
     Raises
     ------
     StoreError
-        If the run cannot be written, or a calibration that may be shown is damaged.
+        If the run cannot be written.
     """
     from gaugeglass.publication.figures import pictures
     from gaugeglass.publication.page import page
@@ -298,13 +303,17 @@ def record_run(
     spec = posterior.spec
     of = runs.parent(spec, Path(reports)) if spec.alternative else None
     pool = audit.pool if audit else None
-    shown = runs.calibrations_of(spec, Path(reports))
+    beside = runs.calibrations_of(spec, Path(reports))
+    shown = beside.shown
     known = (posterior.prior_mixture, posterior.mixture)
     drawn = [*pictures(spec, assessment, *known, audit=audit, ranking=ranking), *recorded_pictures(shown, spec)]
-    told = runs.facts(runs.about(posterior, of=of))
-    text = page(spec, assessment, drawn, told, pool=pool, audit=audit, ranking=ranking, calibrations=shown)
+    told = runs.about(posterior, of=of)
+    text = page(
+        spec, assessment, drawn, runs.facts(told), pool=pool, audit=audit, ranking=ranking, calibrations=shown,
+        elsewhere=beside.elsewhere,
+    )  # fmt: skip
     examined = _examined(spec, audit, ranking, pool, shown)
-    return runs.write(posterior, assessment, drawn, text, Path(reports), of=of, examined=examined)
+    return runs.write(posterior, assessment, drawn, text, Path(reports), of=of, examined=examined, told=told)
 
 
 def record_calibration(found: Calibration, spec: Spec, *, reports: str | Path = "reports") -> Path:

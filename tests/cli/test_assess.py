@@ -56,10 +56,6 @@ def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
 
 
-def plain(text: str) -> str:
-    return " ".join(text.replace("\N{NARROW NO-BREAK SPACE}", " ").split())
-
-
 def test_an_assessment_says_in_short_what_carries_it_and_what_to_observe_next(printed: str, file: str) -> None:
     lines = printed.splitlines()
     verdict, carried, following, place = (

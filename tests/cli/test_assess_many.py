@@ -21,10 +21,11 @@ from gaugeglass import cli
 from gaugeglass.cli.assessing import BADNESS, Assessing
 from gaugeglass.errors import InferenceError, StoreError
 from gaugeglass.language.files import load
-from gaugeglass.record import runs
+from gaugeglass.record import rechecks, runs
 from gaugeglass.record.indices import entries, finished, write_index
 from inference.cluster import Cluster, cluster
 from plain_tank import DOSSIER, lay_out
+from printed import plain
 
 __all__ = ["cluster"]  # a fixture
 
@@ -63,7 +64,7 @@ def test_several_are_recorded_and_listed_and_a_failure_stops_no_other(
     assert not re.search(r"https?://", page)
     for link in links:
         result = json.loads((workspace / "reports" / link).with_name("result.json").read_text())
-        assert html.escape(result["sentence"][:40], quote=False) in page.replace("\N{NARROW NO-BREAK SPACE}", " ")
+        assert html.escape(result["sentence"][:40], quote=False) in plain(page)
         assert result["audit"] is not None
 
 
@@ -135,11 +136,6 @@ def edit_model(home: Path) -> None:
     file.write_text(file.read_text().replace("sigma: 0.2", "sigma: 0.3"))
 
 
-def lose_page(home: Path) -> None:
-    (page,) = home.glob("reports/tank/*/report.html")
-    page.unlink()
-
-
 def damage(home: Path) -> None:
     (draws,) = home.glob("reports/tank/*/posterior.nc")
     draws.write_bytes(draws.read_bytes()[:-1])
@@ -159,7 +155,7 @@ def edit_assess_and_undo(home: Path) -> None:
     file.write_text(before)
 
 
-@pytest.mark.parametrize("change", [edit_dossier, edit_model, lose_page, damage, infer_alone, edit_assess_and_undo])
+@pytest.mark.parametrize("change", [edit_dossier, edit_model, damage, infer_alone, edit_assess_and_undo])
 def test_what_is_otherwise_or_not_whole_is_done_again(
     change: Callable[[Path], None], done: Path, tmp_path: Path
 ) -> None:
@@ -168,6 +164,45 @@ def test_what_is_otherwise_or_not_whole_is_done_again(
     assert finished(load(file), reports, seed=3, draws=200) is not None
     change(home)
     assert finished(load(file), reports, seed=3, draws=200) is None
+
+
+@pytest.fixture
+def unpaged(done: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> tuple[Path, bytes]:
+    """The page of a finished run that is lost, and what it held; nothing can be inferred."""
+    home = shutil.copytree(done, tmp_path / "work")
+    (page,) = home.glob("reports/tank/*/report.html")
+    before = page.read_bytes()
+    page.unlink()
+    monkeypatch.setattr("gaugeglass.inference.posterior.infer", None)
+    return page, before
+
+
+@pytest.mark.parametrize("command", ["assess", "report"])
+def test_a_page_that_was_lost_is_made_again_to_the_byte(
+    command: str, unpaged: tuple[Path, bytes], capsys: pytest.CaptureFixture[str]
+) -> None:
+    page, before = unpaged
+    file = str(page.parents[3] / "observations" / "tank.yaml")
+    if command == "assess":
+        told = Assessing(seed=3, draws=200, resume=True).do(None, (file, str(page.parents[2])))
+        assert (told["status"], told["message"], told["kept"], told["run"]) == (0, "", True, str(page.parent))
+    else:
+        assert cli.run(["report", str(page.parent)]) == 0
+    assert page.read_bytes() == before
+    assert rechecks.damages(page.parent) == ()
+
+
+def test_a_page_that_comes_out_otherwise_is_not_put_in_the_place_of_one_that_was_lost(
+    unpaged: tuple[Path, bytes], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page, _ = unpaged
+    monkeypatch.setattr("gaugeglass.publication.page.page", lambda *_, **__: "<html>Otherwise</html>")
+    assert cli.run(["report", str(page.parent)]) == 5
+    assert f"{page} is missing, and does not come out again as it was" in capsys.readouterr().err
+    assert not page.exists()
+    file = str(page.parents[3] / "observations" / "tank.yaml")
+    told = Assessing(seed=3, draws=200, resume=True).do(None, (file, str(page.parents[2])))
+    assert "'NoneType' object is not callable" in told["message"], "it would be inferred again"
 
 
 def test_another_seed_number_of_draws_or_version_is_done_again(done: Path, monkeypatch: pytest.MonkeyPatch) -> None:

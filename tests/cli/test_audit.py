@@ -6,34 +6,21 @@ import json
 import re
 from pathlib import Path
 
+import click
 import pytest
 
 from gaugeglass import cli
 from gaugeglass.cli.printing import save_pictures
-from gaugeglass.errors import StoreError
 from gaugeglass.language.workspace import shipped
 from gaugeglass.publication.sheet import Picture
+from plain_tank import lay_out
+from printed import plain
 
 DOSSIER = str(shipped("observations") / "gravitation.yaml")
 QUICK = ["--draws", "200"]
 README = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
 
-TANK = """\
-format: 1
-title: A tank
-latents:
-  volume: {about: Volume, unit: L, prior: {family: lognormal, median: 100 L, sigma: 0.2}, because: Invented}
-methods:
-  filling: {about: Fill it and count, measures: volume, likelihood: {family: normal}}
-claims:
-  large: {says: The tank holds more than 100 L, holds: volume > 100 L}
-"""
 HUSHED = """\
-format: 1
-dossier: tank
-model: tank
-subject: An invented tank
-observations:
   - {id: first, method: filling, value: 99 ± 4 L}
   - {id: second, method: filling, value: 106 ± 3 L, private: true}
 """
@@ -42,10 +29,6 @@ observations:
 @pytest.fixture(autouse=True)
 def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("COLUMNS", "80")
-
-
-def plain(text: str) -> str:
-    return text.replace("\N{NARROW NO-BREAK SPACE}", " ")
 
 
 def test_an_audit_is_printed_and_drawn(
@@ -160,8 +143,8 @@ def test_a_picture_that_is_there_is_refused_before_anything_is_inferred(
     command: str, name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     (tmp_path / name).write_text("mine")
-    assert cli.run([command, DOSSIER, "--figures", str(tmp_path)]) == 5
-    assert f"{tmp_path / name} is there already and stays as it is" in capsys.readouterr().err
+    assert cli.run([command, DOSSIER, "--figures", str(tmp_path)]) == 2
+    assert f"{tmp_path / name} is there already and stays as it is; choose another folder\n" in capsys.readouterr().err
     assert {p.name: p.read_text() for p in tmp_path.iterdir()} == {name: "mine"}
 
 
@@ -172,20 +155,16 @@ def test_pictures_are_written_together_and_overwrite_nothing(tmp_path: Path) -> 
     assert {p.name for p in folder.iterdir()} == {"worth.svg", "worth.png", "worth.json"}
     for gone in ("worth.svg", "worth.json"):
         (folder / gone).unlink()
-    with pytest.raises(StoreError, match=r"worth\.png is there already and stays as it is"):
+    with pytest.raises(click.UsageError, match=r"worth\.png is there already and stays as it is"):
         save_pictures([worth], folder)
     assert {p.name for p in folder.iterdir()} == {"worth.png"}
 
 
 def test_pictures_of_what_is_private_are_said_to_show_it(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    for kind in ("models", "observations"):
-        (tmp_path / kind).mkdir()
-    (tmp_path / "models" / "tank.yaml").write_text(TANK)
-    file = tmp_path / "observations" / "tank.yaml"
-    file.write_text(HUSHED)
+    file = lay_out(tmp_path, HUSHED)
     assert cli.run(["audit", str(file), *QUICK, "--figures", str(tmp_path / "drawn")]) == 0
     assert f"this shows what is private; 'gaugeglass assess {file}', then" in capsys.readouterr().err
-    file.write_text(HUSHED.replace(", private: true", ""))
+    file.write_text(file.read_text().replace(", private: true", ""))
     assert cli.run(["audit", str(file), *QUICK, "--figures", str(tmp_path / "open")]) == 0
     assert "private" not in capsys.readouterr().err
 

@@ -17,6 +17,7 @@ from gaugeglass.publication.outcomes import outcomes_document
 from gaugeglass.record import runs
 from gaugeglass.record.histories import find
 from plain_tank import DOSSIER, MODEL, lay_out
+from printed import plain
 
 FIRST = "  - {id: first, method: filling, value: 99 ± 4 L, date: 2026-01-05}\n"
 SECOND = "  - {id: second, method: filling, value: 106 ± 3 L, date: 2026-02-01}\n"
@@ -52,7 +53,7 @@ def told(capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -
 def written(capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> str:
     capsys.readouterr()
     assert cli.run(list(arguments)) == status
-    out = capsys.readouterr().out.replace("\N{NARROW NO-BREAK SPACE}", " ")
+    out = plain(capsys.readouterr().out)
     assert max(map(len, out.splitlines()), default=0) <= 80
     return out
 

@@ -16,31 +16,10 @@ from matplotlib.text import Text
 from gaugeglass import cli
 from gaugeglass.publication import frames
 from gaugeglass.publication.handing import Handout
+from plain_tank import MODEL, lay_out
 
-MODEL = """\
-format: 1
-title: A tank
-latents:
-  volume:
-    about: Volume of the tank
-    unit: L
-    prior: {family: lognormal, median: 100 L, sigma: 0.5}
-    because: Tanks of this kind
-methods:
-  filling:
-    about: Fill it and count
-    measures: volume
-    likelihood: {family: normal}
-    shared: {by: origin, u: 1 %}
-claims:
-  large: {says: The tank holds more than 100 L, holds: volume > 100 L}
-"""
-DOSSIER = """\
-format: 1
-dossier: tank
-model: tank
-subject: An invented tank
-observations:
+SHARING = "likelihood: {family: normal}, shared: {by: origin, u: 1 %}"
+READINGS = """\
   - {id: whisper-7, method: filling, value: 98(3) L, origin: Quillfeather, date: 2026-01-05, private: true,
      source: {title: Talk at the quarry, url: "https://example.org/whisper", quote: Ninety-eight}, note: Said in confidence}
   - {id: public-1, method: filling, value: 104 ± 2 L, origin: Quillfeather, date: 2026-01-09, source: {title: Notes on a tank}}
@@ -58,11 +37,9 @@ SECRETS = ("whisper", "quillfeather", "2026-01-05", "quarry", "ninety-eight", "c
 def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A recorded run of a dossier of which some is private."""
     home = tmp_path_factory.mktemp("tank")
-    for kind, text in (("models", MODEL), ("observations", DOSSIER)):
-        (home / kind).mkdir()
-        (home / kind / "tank.yaml").write_text(text)
-    (home / "observations" / "thorn.csv").write_text(SHEET)
-    assert cli.run(["infer", str(home / "observations" / "tank.yaml"), "--draws", "300"]) == 0
+    file = lay_out(home, READINGS, model=MODEL.replace("likelihood: {family: normal}", SHARING))
+    file.with_name("thorn.csv").write_text(SHEET)
+    assert cli.run(["infer", str(file), "--draws", "300"]) == 0
     (folder,) = (home / "reports" / "tank").iterdir()
     return folder
 
@@ -141,7 +118,7 @@ def test_nothing_is_overwritten_and_the_run_stays_as_it_is(
     assert cli.run(["report", str(run), "--format", "md", "--into", str(tmp_path)]) == 0
     article = (tmp_path / "article.md").read_bytes()
     assert cli.run(["report", str(run), "--format", "md", "--into", str(tmp_path)]) == 2
-    assert "article.md is there already and stays as it is" in capsys.readouterr().err
+    assert "article.md is there already and stays as it is; choose another folder\n" in capsys.readouterr().err
     assert (tmp_path / "article.md").read_bytes() == article
     assert sorted(run.rglob("*")) == before
 

@@ -16,11 +16,13 @@ import numpy as np
 import pytest
 
 import gaugeglass as gg
+import plain_tank
 from gaugeglass import cli
 from gaugeglass.language.spec import Alternative
 from gaugeglass.publication.alternatives import remarks, what_if
 from gaugeglass.record import runs
 from gaugeglass.record.redaction import public_form
+from printed import plain
 
 MODEL = """\
 format: 1
@@ -45,12 +47,7 @@ claims:
 leading: [volume, kept]
 """
 
-DOSSIER = """\
-format: 1
-dossier: tank
-model: tank
-subject: An invented tank
-observations:
+READINGS = """\
   - {id: public-1, method: filling, value: 104 ± 2 L, origin: a bucket}
   - {id: gauge-1, method: gauging, value: 96 ± 2 L, origin: a gauge}
   - id: whisper-7
@@ -61,6 +58,7 @@ observations:
     note: Said in confidence
   - {id: echo-1, method: filling, value: 98 L, u: 3 L, repeats: whisper-7}
 """
+DOSSIER = plain_tank.DOSSIER + READINGS
 FILE = "observations/tank.yaml"
 QUICK = ["--draws", "200"]
 
@@ -69,9 +67,7 @@ QUICK = ["--draws", "200"]
 def workspace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("COLUMNS", "80")
     monkeypatch.chdir(tmp_path)
-    for folder, text in (("models", MODEL), ("observations", DOSSIER)):
-        (tmp_path / folder).mkdir()
-        (tmp_path / folder / "tank.yaml").write_text(text)
+    plain_tank.lay_out(tmp_path, READINGS, model=MODEL)
     return tmp_path
 
 
@@ -79,9 +75,7 @@ def workspace(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Reports with one run and one alternative to it, without ``whisper-7``."""
     home = tmp_path_factory.mktemp("made")
-    for folder, text in (("models", MODEL), ("observations", DOSSIER)):
-        (home / folder).mkdir()
-        (home / folder / "tank.yaml").write_text(text)
+    plain_tank.lay_out(home, READINGS, model=MODEL)
     for options in ([], ["--without", "whisper-7"]):
         assert cli.run(["infer", str(home / FILE), *QUICK, *options]) == 0
     return home / "reports"
@@ -100,10 +94,6 @@ def infer(*options: str) -> int:
 def kept() -> tuple[tuple[Path, ...], tuple[Path, ...]]:
     """The runs and the alternatives that are recorded."""
     return runs.listing(Path("reports"), "tank"), runs.alternatives(Path("reports"), "tank")
-
-
-def plain(text: str) -> str:
-    return text.replace("\N{NARROW NO-BREAK SPACE}", " ")
 
 
 # --- recorded and told --------------------------------------------------------------------------------------

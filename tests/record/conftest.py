@@ -13,32 +13,9 @@ import xarray as xr
 
 from gaugeglass.judgement.results import Assessment, LedgerRow, Probability, QuantitySummary, Spread, Verdict
 from gaugeglass.language.files import load
+from plain_tank import lay_out
 
-MODEL = """\
-format: 1
-title: A tank
-givens: {}
-latents:
-  volume:
-    about: Volume of the tank
-    unit: L
-    prior: {family: lognormal, median: 100 L, sigma: 0.5}
-    because: Tanks of this kind
-methods:
-  filling:
-    about: Fill it and count
-    measures: volume
-    likelihood: {family: normal}
-claims:
-  large: {says: The tank holds more than 100 L, holds: volume > 100 L}
-"""
-
-DOSSIER = """\
-format: 1
-dossier: tank
-model: tank
-subject: An invented tank
-observations:
+READINGS = """\
   - id: public-1
     method: filling
     value: 104 ± 2 L
@@ -77,9 +54,7 @@ class Sketch:
 
 @pytest.fixture
 def workspace(tmp_path: Path) -> Path:
-    for kind, text in (("models", MODEL), ("observations", DOSSIER)):
-        (tmp_path / kind).mkdir()
-        (tmp_path / kind / "tank.yaml").write_text(text)
+    lay_out(tmp_path, READINGS)
     return tmp_path
 
 

@@ -19,6 +19,7 @@ from pathlib import Path
 
 from gaugeglass.errors import StoreError
 from gaugeglass.record import runs
+from gaugeglass.record.store import HIDDEN
 
 TRIALS, LONGEST = 12, 0.05
 """How many processes are struck, and how long one is left alone at most. [s]"""
@@ -36,20 +37,52 @@ def forked(work: Callable[[], int]) -> int:
 
 
 def striking(write: Writer, sign: int, place: Path) -> dict[str, int]:
-    """Strike processes that record one run after the other; how many left something half written, and how they ended."""
-    chance, left, ended = random.Random(1), 0, 0
-    for _ in range(TRIALS):
+    """Strike processes that record one run after the other; how many ended, and how much they left half written.
+
+    Every second one is struck while a run is being written, however busy the machine is; the others at any moment.
+    """
+    chance, ended, left = random.Random(1), 0, 0
+    for trial in range(TRIALS):
+        before = half(place)
         ready, tell = os.pipe()
         child = forked(lambda tell=tell: writing(write, tell))
         os.read(ready, 1)
         time.sleep(chance.uniform(0, LONGEST))
+        if trial % 2:
+            halt_while_writing(child, place, before)
+        whole = count(place)
         os.kill(child, sign)
-        while os.waitpid(child, os.WNOHANG) == (0, 0):  # a library may swallow an interrupt, as from a callback
-            time.sleep(0.02)
-            os.kill(child, sign)
+        os.kill(child, signal.SIGCONT)
+        while os.waitpid(child, os.WNOHANG) == (0, 0):
+            if count(place) > whole + 1:  # it goes on: a library may swallow an interrupt, as from a callback
+                whole = count(place)
+                os.kill(child, sign)
+            time.sleep(0.001)
         ended += 1
-        left += any(path.name.startswith(".") for path in place.iterdir())
+        left += len(half(place) - before)
     return {"ended": ended, "left": left}
+
+
+def halt_while_writing(child: int, place: Path, before: set[Path]) -> None:
+    """Halt a process at a moment when more is half written than was before."""
+    while True:
+        if half(place) - before:
+            os.kill(child, signal.SIGSTOP)
+            os.waitpid(child, os.WUNTRACED)
+            if half(place) - before:
+                return
+            os.kill(child, signal.SIGCONT)
+        time.sleep(0.001)
+
+
+def half(place: Path) -> set[Path]:
+    """What is there of runs that are not written to the end."""
+    return {path for path in place.iterdir() if path.name.startswith(HIDDEN)} if place.exists() else set()
+
+
+def count(place: Path) -> int:
+    """How many runs are there whole."""
+    return sum(not path.name.startswith(HIDDEN) for path in place.iterdir())
 
 
 def writing(write: Writer, tell: int) -> int:

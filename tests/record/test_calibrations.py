@@ -105,7 +105,7 @@ def test_one_that_is_interrupted_leaves_nothing(
         with pytest.raises(wanted):
             record(spec, workspace / "reports")
     assert list((workspace / "reports" / "tank" / "calibrations").iterdir()) == []
-    assert runs.calibrations_of(spec, workspace / "reports") == ()
+    assert runs.calibrations_of(spec, workspace / "reports") == calibrations.Beside()
 
 
 def test_two_of_one_second_stand_side_by_side(spec: Spec, workspace: Path) -> None:
@@ -122,19 +122,19 @@ def test_the_latest_of_each_kind_is_found_by_the_bytes_of_the_files(spec: Spec, 
     for truths in ("prior", "posterior"):
         for day in (3, 2, 1):
             record(spec, reports, truths=truths, moment=f"2026-11-0{day}T12:00:00+00:00")  # type: ignore[arg-type]
-    found = runs.calibrations_of(spec, reports)
+    found = runs.calibrations_of(spec, reports).shown
     assert [(made.found.truths, made.created[:10]) for made in found] == [
         ("prior", "2026-11-03"), ("posterior", "2026-11-03"),
     ]  # fmt: skip
-    assert runs.calibrations_of(gg.alter(spec, without=["public-1"]), reports) == ()
+    assert runs.calibrations_of(gg.alter(spec, without=["public-1"]), reports) == calibrations.Beside()
     file = workspace / "observations" / "tank.yaml"
     file.write_text(f"{file.read_text()}# one more byte\n")
-    assert runs.calibrations_of(load(file), reports) == ()
+    assert runs.calibrations_of(load(file), reports) == calibrations.Beside(elsewhere="2026-11-03T12:00:00+00:00")
 
 
 def test_a_dossier_made_in_python_has_none(spec: Spec, workspace: Path) -> None:
     record(replace(spec, texts={}), workspace / "reports")
-    assert runs.calibrations_of(replace(spec, texts={}), workspace / "reports") == ()
+    assert runs.calibrations_of(replace(spec, texts={}), workspace / "reports") == calibrations.Beside()
 
 
 @pytest.mark.parametrize(
@@ -146,16 +146,45 @@ def test_a_dossier_made_in_python_has_none(spec: Spec, workspace: Path) -> None:
         ("{", "", "calibration.json is damaged"),
     ],
 )
-def test_a_damaged_one_is_found(before: str, after: str, said: str, spec: Spec, workspace: Path) -> None:
-    folder = record(spec, workspace / "reports")
+def test_a_damaged_one_is_passed_over_and_told_of(
+    before: str, after: str, said: str, spec: Spec, workspace: Path
+) -> None:
+    reports = workspace / "reports"
+    folder = record(spec, reports)
     file = folder / "calibration.json"
     file.write_text(file.read_text().replace(before, after, 1))
-    for look in (lambda: calibrations.read(folder), lambda: runs.calibrations_of(spec, workspace / "reports")):
-        with pytest.raises(StoreError, match=said):
-            look()
-    later = record(spec, workspace / "reports", moment="2026-12-01T00:00:00+00:00")
-    assert [made.created for made in runs.calibrations_of(spec, workspace / "reports")] == [
-        calibrations.read(later).created
+    with pytest.raises(StoreError, match=said):
+        calibrations.read(folder)
+    with pytest.raises(StoreError, match=said):
+        calibrations.check(folder)
+    found = runs.calibrations_of(spec, reports)
+    assert found.shown == ()
+    (damage,) = found.damages
+    assert (damage.folder, damage.truths) == (folder, "prior")
+    assert said in damage.why
+    older = record(spec, reports, moment="2026-11-01T00:00:00+00:00")
+    found = runs.calibrations_of(spec, reports)
+    assert [made.created for made in found.shown] == [calibrations.read(older).created]
+    assert found.damages == (damage,)
+    later = record(spec, reports, moment="2026-12-01T00:00:00+00:00")
+    found = runs.calibrations_of(spec, reports)
+    assert [made.created for made in found.shown] == [calibrations.read(later).created]
+    assert found.damages == ()
+
+
+def test_every_file_of_one_is_held_against_its_digest(spec: Spec, workspace: Path) -> None:
+    folder = gg.record_calibration(examined.calibration(spec), spec, reports=workspace / "reports")
+    digest = json.loads((folder / "calibration.json").read_text())["digest"]
+    assert calibrations.check(folder) == calibrations.Kept(str(folder), digest, 11, ())
+    (folder / "notes.txt").write_text("mine")
+    assert calibrations.check(folder).unlisted == ("notes.txt",)
+    (folder / "report.html").write_text("<p>Right as often as it says</p>")
+    (folder / "figures" / "calibration-prior-inside.svg").unlink()
+    with pytest.raises(StoreError) as refused:
+        calibrations.check(folder)
+    assert str(refused.value).splitlines() == [
+        f"{folder}/figures/calibration-prior-inside.svg is missing",
+        f"{folder}/report.html is not as it was written: its digest differs from that in calibration.json",
     ]
 
 
@@ -163,10 +192,10 @@ def test_the_one_with_most_simulations_is_shown(spec: Spec, workspace: Path) -> 
     """A quick look after a long night does not hide what the night found."""
     long = record(spec, workspace / "reports", more=20)
     record(spec, workspace / "reports", moment="2026-12-01T00:00:00+00:00")
-    (shown,) = runs.calibrations_of(spec, workspace / "reports")
+    (shown,) = runs.calibrations_of(spec, workspace / "reports").shown
     assert shown.created == calibrations.read(long).created
     again = record(spec, workspace / "reports", moment="2026-12-02T00:00:00+00:00", more=20)
-    (shown,) = runs.calibrations_of(spec, workspace / "reports")
+    (shown,) = runs.calibrations_of(spec, workspace / "reports").shown
     assert shown.created == calibrations.read(again).created
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime
 import math
 from collections.abc import Callable
 from dataclasses import replace
@@ -26,6 +27,9 @@ SAID = Probability(0.7, 0.01)
 @pytest.fixture(autouse=True)
 def in_a_later_year(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(outcomes, "today", lambda: "2027-01-01")
+
+
+_today = outcomes.today
 
 
 type Made = Callable[..., Path]
@@ -131,6 +135,34 @@ def test_what_is_not_known_yet_is_not_scored(made: Made, workspace: Path, tmp_pa
     assert score([(late, tmp_path / "reports")]).unscored == (
         ("tank", "states a truth of 2999-01, which is not known yet"),
     )
+
+
+def test_the_day_on_which_a_truth_is_known_is_that_of_the_clock_here(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not that of where it is tomorrow already: dates of files are held against the same."""
+
+    class Clock(datetime.datetime):
+        @classmethod
+        def now(cls, tz: datetime.tzinfo | None = None) -> Clock:
+            return cls(2026, 3, 4, 23, 30, tzinfo=tz)
+
+    class Day(datetime.date):
+        @classmethod
+        def today(cls) -> Day:
+            return cls(2026, 3, 4)
+
+    fixed = SimpleNamespace(datetime=Clock, date=Day, UTC=datetime.UTC, timedelta=datetime.timedelta)
+    monkeypatch.setattr(outcomes, "datetime", fixed)
+    assert _today() == "2026-03-04"
+
+
+def test_what_is_dated_tomorrow_is_not_scored(
+    made: Made, workspace: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made("2026-03-03")
+    due = dossier(workspace, "{date: 2026-03-05, large: true}")
+    for day, count in (("2026-03-04", 0), ("2026-03-05", 1)):
+        monkeypatch.setattr(outcomes, "today", lambda day=day: day)
+        assert len(score([(due, tmp_path / "reports")]).dossiers) == count
 
 
 def test_a_damaged_run_that_is_to_be_scored_is_refused(made: Made, scored: Any) -> None:

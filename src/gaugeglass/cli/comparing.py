@@ -147,6 +147,11 @@ def is_run(path: str) -> bool:
     return any((Path(path) / name).is_file() for name in ("run.json", "result.json", "posterior.nc"))
 
 
+def is_calibration(path: str) -> bool:
+    """Whether a path is the folder of a calibration by itself, and not of a run that shows one."""
+    return (Path(path) / "calibration.json").is_file() and not is_run(path)
+
+
 def run_meant(named: str) -> Path | None:
     """The folder of a run that is given as such, by the name of its dossier or as DOSSIER@WHICH; None of a file."""
     dossier, sign, which = named.rpartition("@")
@@ -186,6 +191,18 @@ def check_run(folder: Path, *, as_json: bool) -> None:
         click.echo(recheck_text(told, width(), color=colored()))
     if told.outcome == "beyond errors":
         raise click.exceptions.Exit(BUG)
+
+
+def check_calibration(folder: Path, *, as_json: bool) -> None:
+    """Hold a calibration's files against their digests."""
+    from gaugeglass.publication.rechecks import kept_document, kept_text
+    from gaugeglass.record.calibrations import check
+
+    found = check(folder)
+    if as_json:
+        print_json(kept_document(found))
+    else:
+        click.echo(kept_text(found, width()))
 
 
 def _repeated(run: Run) -> tuple[Posterior, Assessment]:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from gaugeglass.cli import asking
-from gaugeglass.cli.comparing import check_run, run_meant
+from gaugeglass.cli.comparing import check_calibration, check_run, is_calibration, run_meant
 from gaugeglass.cli.inferring import DEMO
 from gaugeglass.cli.printing import fault_rows, print_json, warn
 from gaugeglass.cli.program import FAULTY, file_argument, gaugeglass, json_option
@@ -49,10 +49,16 @@ def check(files: tuple[str, ...], as_json: bool) -> None:
     Of a run, given by its folder, by its dossier's name or as DOSSIER@WHICH, every file is held against its digest, and
     the run is inferred and judged again from its own inputs, seed and settings. With the same compiled program,
     versions and processor it has to come out the same to the last bit, else within Monte Carlo errors. Exit
-    status 5 where a file is not as it was written, 1 where the run is not reproduced.
+    status 5 where a file is not as it was written, 1 where the run is not reproduced. Of a calibration, given by its
+    folder, the files are held against their digests.
     """
     from gaugeglass.language.files import check as check_file
 
+    if any(map(is_calibration, files)):
+        if len(files) > 1:
+            raise click.UsageError("one calibration by itself, or files")
+        check_calibration(Path(files[0]), as_json=as_json)
+        return
     if meant := [run for file in files if (run := run_meant(file))]:
         if len(files) > 1:
             raise click.UsageError("one run by itself, or files")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from gaugeglass.cli.printing import print_json, progress, say
+from gaugeglass.cli.printing import print_json, progress, refuse_files, say
 
 if TYPE_CHECKING:
     from gaugeglass.record.runs import Run
@@ -44,12 +44,10 @@ def hand_out(run: Run, form: str, into: Path | None, *, private: bool, as_json: 
     """Write an article or pictures of a run, and print where they are."""
     from gaugeglass import write_article, write_frames
     from gaugeglass.publication.articles import FILE, PICTURE
-    from gaugeglass.record.handouts import taken
 
     folder = into or Path(f"{run.folder.resolve().name}{_SUFFIX}")
     names = (FILE, PICTURE) if form == "md" else ("frames.json", "figures", "frames")
-    if there := taken(folder, names):
-        raise click.UsageError(f"{there} is there already and stays as it is; choose another folder by --into")
+    refuse_files(folder, names)
     with progress() as tell:
         if form == "md":
             written = write_article(run.folder, folder, private=private)

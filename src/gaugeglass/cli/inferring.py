@@ -218,6 +218,7 @@ def next_(
 def assess_file(file: str, *, seed: int, draws: int, as_json: bool, reports: Path) -> None:
     """Do the whole job for a dossier and print what came of it."""
     from gaugeglass import record_run
+    from gaugeglass.publication.calibrations import damage_texts, elsewhere_text
     from gaugeglass.record import runs
 
     def examined(posterior: Posterior, tell: Callable[[str, float], None]) -> Path:
@@ -232,10 +233,14 @@ def assess_file(file: str, *, seed: int, draws: int, as_json: bool, reports: Pat
         return record_run(posterior, assessment, audited, ranking, reports=reports)
 
     spec = load_dossier(file)
-    runs.calibrations_of(spec, reports)  # what is damaged is said before the work
+    beside = runs.calibrations_of(spec, reports)
+    for text in damage_texts(beside, file):  # before the work
+        say(f"warning: {text}")
     _, folder = after_inference(spec, examined, seed=seed, draws=draws)
     run = runs.read(folder)
     more = [f"more    gaugeglass audit {file}", *([f"        gaugeglass next {file}"] if run.ranking else [])]
+    if told := elsewhere_text(beside, file):
+        more += ["", told]
     show_run(run.assessment, run, as_json=as_json, more="\n".join(more))
     if any(row.private for row in run.assessment.ledger):
         say_private("this run shows", f"'gaugeglass publish {folder}'")

@@ -96,15 +96,25 @@ def refuse_taken(folder: Path | None, names: Iterable[str]) -> None:
 
     Raises
     ------
-    StoreError
+    click.UsageError
         If it has.
     """
-    if folder is None:
-        return
-    from gaugeglass.record.handouts import taken
+    if folder is not None:
+        refuse_files(folder, (f"{name}.{suffix}" for name in names for suffix in ("svg", "png", "json")))
 
-    if there := taken(folder, (f"{name}.{suffix}" for name in names for suffix in ("svg", "png", "json"))):
-        raise StoreError(f"{there} is there already and stays as it is; choose another folder")
+
+def refuse_files(folder: Path, names: Iterable[str]) -> None:
+    """Refuse a folder that has one of these files or folders already.
+
+    Raises
+    ------
+    click.UsageError
+        If it has.
+    """
+    from gaugeglass.record.handouts import refusal, taken
+
+    if there := taken(folder, names):
+        raise click.UsageError(refusal(there))
 
 
 def save_pictures(pictures: Iterable[Picture], folder: Path) -> None:
@@ -116,6 +126,7 @@ def save_pictures(pictures: Iterable[Picture], folder: Path) -> None:
     for p in pictures:
         words = dump({"name": p.name, "title": p.title, "alt": p.alt, "numbers": p.numbers})
         files |= {f"{p.name}.svg": p.svg, f"{p.name}.png": p.png, f"{p.name}.json": words}
+    refuse_files(folder, files)
     hand_out(files, folder)
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import click
 
 from gaugeglass.cli.handing import hand_out, handing_options, refuse_options_of_handouts
-from gaugeglass.cli.printing import colored, load_dossier, print_json, width
+from gaugeglass.cli.printing import colored, load_dossier, print_json, say, width
 from gaugeglass.cli.program import gaugeglass, json_option, reports_option
 
 if TYPE_CHECKING:
@@ -37,11 +37,12 @@ def report(
     Both show what the public form shows, unless --private is given.
     """  # noqa: D301 - click takes the sign for a paragraph to be left as it is
     refuse_options_of_handouts(form, into, private=private)
-    run = find_run(run_or_dossier, reports)
+    run = find_run(run_or_dossier, reports, without_page=form == "html")
     if form != "html":
         hand_out(run, form, into, private=private, as_json=as_json)
         return
-    if not (run.folder / "report.html").is_file():
+    if not run.has_page:
+        _say_damages(run)
         make_page(run)
     show_run(run.assessment, run, as_json=as_json)
 
@@ -69,18 +70,21 @@ def publish(run_or_dossier: str, as_json: bool, reports: Path | None) -> None:
     click.echo(f"\npage    {public.folder / 'report.html'}\ndigest  sha256:{public.digest}")
 
 
-def find_run(named: str, reports: Path | None) -> Run:
-    """The run of a folder; the latest one of a dossier, given by its name or its file."""
+def find_run(named: str, reports: Path | None, *, without_page: bool = False) -> Run:
+    """The run of a folder; the latest one of a dossier, given by its name or its file.
+
+    With ``without_page``, its page may be missing.
+    """
     from gaugeglass.record import runs
 
     if (Path(named) / "run.json").is_file():
-        return runs.read(Path(named))
+        return runs.read(Path(named), without_page=without_page)
     is_file = Path(named).is_file()
     place = reports or (reports_of(named) if is_file else Path("reports"))
     found = runs.listing(place, load_dossier(named).dossier.name if is_file else Path(named).name)
     if not found:
         raise click.UsageError(f"no run and no dossier with runs in {place}: {named}")
-    return runs.read(found[-1])
+    return runs.read(found[-1], without_page=without_page)
 
 
 def reports_of(file: str) -> Path:
@@ -89,8 +93,17 @@ def reports_of(file: str) -> Path:
     return folder.parent / "reports" if folder.name == "observations" else Path("reports")
 
 
+def _say_damages(run: Run) -> None:
+    """Say which calibrations beside a run cannot be shown."""
+    from gaugeglass.publication.calibrations import damage_texts
+    from gaugeglass.record import runs
+
+    for text in damage_texts(runs.calibrations_beside(run), f"observations/{run.about['file']}"):
+        say(f"warning: {text}")
+
+
 def make_page(run: Run) -> None:
-    """Give a recorded run its pictures and its page."""
+    """Give a recorded run its pictures and its page, or one that lost its page that page again."""
     from gaugeglass.publication.calibrations import calibration_entry
     from gaugeglass.publication.figures import pictures
     from gaugeglass.publication.page import page
@@ -99,11 +112,15 @@ def make_page(run: Run) -> None:
 
     spec = run.spec()
     audit, ranking = run.audit, run.ranking
-    shown = runs.calibrations_beside(run)
+    beside = runs.calibrations_beside(run)
+    shown = beside.shown if run.page_digest is None else run.calibrations()
     drawn = [*pictures(spec, run.assessment, *run.draws(), audit=audit, ranking=ranking),
              *recorded_pictures(shown, spec)]  # fmt: skip
     told = runs.facts(run.about)
-    text = page(spec, run.assessment, drawn, told, pool=run.pool(), audit=audit, ranking=ranking, calibrations=shown)
+    text = page(
+        spec, run.assessment, drawn, told, pool=run.pool(), audit=audit, ranking=ranking, calibrations=shown,
+        elsewhere=beside.elsewhere,
+    )  # fmt: skip
     runs.add_page(run, drawn, text, shown=[calibration_entry(made, spec) for made in shown])
 
 

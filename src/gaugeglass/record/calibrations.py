@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import datetime
 import platform
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -20,14 +20,14 @@ from gaugeglass.record.documents import CALIBRATION, calibration_of, check_forma
 from gaugeglass.record.pictures import Drawn, picture_files
 
 if TYPE_CHECKING:
-    from gaugeglass.judgement.calibration import Calibration
+    from gaugeglass.judgement.calibration import Calibration, Truths
 
 CALIBRATIONS = "gaugeglass.calibrations/1"
 """Name and version of what a run holds of the calibrations that its page shows."""
 FILE = "calibration.json"
 _FOLDER = "calibrations"
 _VERSIONED = ("gaugeglass", "nutpie", "llvmlite", "numpy", "scipy")
-_WHERE_FROM = ("prior", "posterior")
+_WHERE_FROM: tuple[Truths, ...] = ("prior", "posterior")
 _HEAD: Mapping[str, type] = {"created": str, "versions": dict}
 
 
@@ -38,6 +38,43 @@ class Recorded:
     found: Calibration
     created: str
     versions: Mapping[str, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Damage:
+    """A calibration that cannot be shown: its folder, where its truths are from, and what is wrong with it."""
+
+    folder: Path
+    truths: Truths
+    why: str
+
+
+@dataclass(frozen=True)
+class Beside:
+    """The calibrations that stand beside the runs of a dossier.
+
+    ``shown`` are those of the same files, one for each place that truths are from. ``damages`` are those that may be of
+    the same files and cannot be read. ``elsewhere`` is when the latest one of other files was made; empty where there
+    is none, and where one of the same files is shown.
+    """
+
+    shown: tuple[Recorded, ...] = ()
+    damages: tuple[Damage, ...] = ()
+    elsewhere: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """A calibration on record whose files are as they were written.
+
+    ``digest`` is that of what ``calibration.json`` says, ``files`` how many were held against their digests, and
+    ``unlisted`` are those that have none.
+    """
+
+    folder: str
+    digest: str
+    files: int
+    unlisted: tuple[str, ...]
 
 
 def made_now(found: Calibration) -> Recorded:
@@ -85,17 +122,19 @@ def write(
     StoreError
         If it cannot be written.
     """
-    told = _sealed({**entry(made, document), "inputs": dict(inputs)})
+    files = {"report.html": page.encode(), **picture_files(pictures)}
+    digests = {path: store.sha256(content) for path, content in sorted(files.items())}
+    told = _sealed({**entry(made, document), "inputs": dict(inputs), "files": digests})
     created = datetime.datetime.fromisoformat(made.created)
-    files = {FILE: dump(told), "report.html": page.encode(), **picture_files(pictures)}
     name = f"{created:%Y%m%dT%H%M%SZ}-{made.found.truths}"
-    return store.place(files, name, reports / made.found.dossier / _FOLDER, what="calibration")
+    return store.place({FILE: dump(told), **files}, name, reports / made.found.dossier / _FOLDER, what="calibration")
 
 
-def latest(folder: Path, inputs: Mapping[str, str]) -> tuple[Recorded, ...]:
-    """The calibration of the same input files, byte for byte, for truths of the prior and of the posterior.
+def beside(folder: Path, inputs: Mapping[str, str]) -> Beside:
+    """The calibrations of the same input files, byte for byte, for truths of the prior and of the posterior.
 
-    Of several that with most simulations, and of those the latest.
+    Of several that with most simulations, and of those the latest. A damaged one is passed over, and told of where no
+    later one of the same truths and files is sound.
 
     Parameters
     ----------
@@ -107,36 +146,35 @@ def latest(folder: Path, inputs: Mapping[str, str]) -> tuple[Recorded, ...]:
     Raises
     ------
     StoreError
-        If one that may be the one is damaged.
+        If the folder cannot be read.
     """
     place = folder / _FOLDER
     try:
         every = sorted(place.iterdir(), key=_in_time, reverse=True) if inputs and place.is_dir() else []
     except OSError as problem:
         raise StoreError(f"{place} cannot be read: {problem.strerror}") from problem
-    found = []
+    shown, damages, others = [], [], list[str]()
     for truths in _WHERE_FROM:
-        own = (path / FILE for path in every if path.name.partition("-")[2].partition("-")[0] == truths)
-        if same := _of_same(own, inputs):  # of as many simulations the first, which is the latest
-            found.append(_recorded(max(same, key=lambda told: told["simulations"]), place))
-    return tuple(found)
+        same: list[Recorded] = []
+        for path in (p for p in every if _truths_of(p) == truths and (p / FILE).is_file()):
+            try:
+                told = _document(path, said=FILE)
+                made = _recorded(told, Path(FILE))
+            except StoreError as problem:
+                damages += [] if same else [Damage(path, truths, str(problem))]
+                continue
+            if told.get("inputs") == inputs:
+                same.append(made)
+            else:
+                others.append(made.created)
+        if same:  # of as many simulations the first, which is the latest
+            shown.append(max(same, key=lambda made: made.found.simulations))
+    return Beside(tuple(shown), tuple(damages), "" if shown else max(others, default=""))
 
 
-def _of_same(files: Iterable[Path], inputs: Mapping[str, str]) -> list[Mapping[str, Any]]:
-    """Documents of the same input files, the latest first; a damaged one is passed over where a later one is sound."""
-    found: list[Mapping[str, Any]] = []
-    for path in files:
-        if not path.is_file():
-            continue
-        try:
-            told = _checked(store.parse(store.read(path), path), path)
-        except StoreError:
-            if not found:
-                raise
-            continue
-        if told.get("inputs") == inputs:
-            found.append(told)
-    return found
+def _truths_of(folder: Path) -> str:
+    """Where truths were drawn from, as the name of a calibration's folder says."""
+    return folder.name.partition("-")[2].partition("-")[0]
 
 
 def read(folder: Path) -> Recorded:
@@ -147,8 +185,39 @@ def read(folder: Path) -> Recorded:
     StoreError
         If there is none, or it is damaged, edited or of a newer version.
     """
-    path = folder / FILE
-    return _recorded(_checked(store.parse(store.read(path), path), path), path)
+    return _recorded(_document(folder), folder / FILE)
+
+
+def _document(folder: Path, *, said: str = "") -> Mapping[str, Any]:
+    """What the document of a folder says, held against its digest; errors name it by its path, or as it is ``said``."""
+    path = Path(said) if said else folder / FILE
+    return _checked(store.parse(store.read(folder / FILE), path), path)
+
+
+def check(folder: Path) -> Kept:
+    """Hold every file of a calibration's folder against its digest.
+
+    Raises
+    ------
+    StoreError
+        If any is missing or not as it was written; it names them all.
+    """
+    told, path = _document(folder), folder / FILE
+    digests = told.get("files", {})
+    _recorded(told, path)
+    if found := list(_unlike(folder, digests)):
+        raise StoreError("\n".join(found))
+    every = (file.relative_to(folder).as_posix() for file in folder.rglob("*") if not file.is_dir())
+    unlisted = sorted(file for file in every if file != FILE and file not in digests)
+    return Kept(str(folder), str(told["digest"]), 1 + len(digests), tuple(unlisted))
+
+
+def _unlike(folder: Path, digests: Mapping[str, str]) -> Iterator[str]:
+    for file, digest in digests.items():
+        if not (folder / file).is_file():
+            yield f"{folder / file} is missing"
+        elif store.sha256(store.read(folder / file)) != digest:
+            yield f"{folder / file} is not as it was written: its digest differs from that in {FILE}"
 
 
 def entries(path: Path) -> tuple[Mapping[str, Any], ...]:

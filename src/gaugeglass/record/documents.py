@@ -6,14 +6,14 @@ import functools
 import json
 import math
 import types
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import MISSING, Field, fields, is_dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeAliasType, Union, get_args, get_origin, get_type_hints
 
 from gaugeglass.errors import StoreError
 from gaugeglass.judgement.findings import Audit
 from gaugeglass.judgement.rankings import Ranking
-from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Assessment
+from gaugeglass.judgement.results import INTERVAL_PROBABILITY, WHERE_OPEN, Assessment
 
 if TYPE_CHECKING:
     from gaugeglass.judgement.calibration import Calibration
@@ -76,7 +76,8 @@ def audit_of(document: Mapping[str, Any]) -> Audit | None:
     if found is None:
         return None
     check_format(found, AUDIT)
-    return _read(Audit, lambda: {**found, "subject": document["subject"], "pool": None})  # type: ignore[no-any-return]
+    whole = {**found, "subject": document["subject"], "pool": None}
+    return _read(Audit, lambda: _bounded(whole, document["verdicts"]))  # type: ignore[no-any-return]
 
 
 def ranking_of(document: Mapping[str, Any]) -> Ranking | None:
@@ -126,6 +127,28 @@ def _brought_up(document: Mapping[str, Any]) -> dict[str, Any]:
     return {**document, "ledger": rows}
 
 
+def _bounded(audit: dict[str, Any], verdicts: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """An audit from before it had bounds: of claims that verdicts leave open its probabilities are the least."""
+    found = {v["claim"]: v["posterior"] for v in verdicts if v["kind"] == "claim"}
+    shares = {name: p["no_value"] for name, p in found.items() if p.get("no_value") and _has_bounds(p)}
+    if "undecided" in audit or not shares:
+        return audit
+
+    def least(name: str, p: Mapping[str, Any]) -> Mapping[str, Any]:
+        is_exact = name not in shares or _has_bounds(p)
+        return p if is_exact else {**p, "at_least": p["value"], "no_value": shares[name]}
+
+    units = [
+        {**u, "claims": [{**c, **{k: least(c["claim"], c[k]) for k in ("whole", "without")}} for c in u["claims"]]}
+        for u in audit["units"]
+    ]
+    return {**audit, "units": units, "undecided": shares}
+
+
+def _has_bounds(p: Mapping[str, Any]) -> bool:
+    return p["at_least"] is not None or p["at_most"] is not None
+
+
 def check_format(document: Mapping[str, Any], wanted: str) -> None:
     """Refuse a document of another kind or version."""
     found = str(document.get("format"))
@@ -145,7 +168,7 @@ def dump(document: Any) -> bytes:
 def plain(value: Any) -> Any:
     """The same made of what JSON has: dataclasses become mappings, tuples lists, numbers of libraries plain ones."""
     if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+        return {f.name: plain(entry) for f in fields(value) if not _is_left_out(f, entry := getattr(value, f.name))}
     if isinstance(value, Mapping):
         return {str(key): plain(entry) for key, entry in value.items()}
     if isinstance(value, list | tuple):
@@ -155,6 +178,10 @@ def plain(value: Any) -> Any:
     if hasattr(value, "tolist"):
         return plain(value.tolist())
     return float(value) if math.isfinite(value) else None
+
+
+def _is_left_out(known: Field[Any], entry: Any) -> bool:
+    return entry is None and known.metadata == WHERE_OPEN
 
 
 @functools.cache

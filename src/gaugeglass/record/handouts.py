@@ -17,6 +17,11 @@ def taken(folder: Path, names: Iterable[str]) -> Path | None:
     return next((folder / name for name in names if (folder / name).exists() or (folder / name).is_symlink()), None)
 
 
+def refusal(there: Path) -> str:
+    """What is said where something is there already."""
+    return f"{there} is there already and stays as it is; choose another folder"
+
+
 def hand_out(files: Mapping[str, bytes], folder: Path) -> None:
     """Write files by their paths below a folder, all of them or none.
 
@@ -27,7 +32,7 @@ def hand_out(files: Mapping[str, bytes], folder: Path) -> None:
     """
     tops = tuple(dict.fromkeys(PurePosixPath(path).parts[0] for path in files))
     if there := taken(folder, tops):
-        raise StoreError(f"{there} is there already and stays as it is; choose another folder")
+        raise StoreError(refusal(there))
     try:
         folder.mkdir(parents=True, exist_ok=True)
         partial = Path(tempfile.mkdtemp(prefix=".partial-", dir=folder))

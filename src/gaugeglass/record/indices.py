@@ -12,7 +12,7 @@ from typing import Any
 
 from gaugeglass.errors import StoreError
 from gaugeglass.language.spec import Spec
-from gaugeglass.record.runs import Run, calibrations_beside, listing, parent
+from gaugeglass.record.runs import Run, calibrations_beside, input_digests, listing, of_same_files, read
 
 FILE = "index.html"
 MARK = "gaugeglass index"
@@ -71,24 +71,26 @@ def _entry(reports: Path, name: str, run: Path) -> Entry:
 def finished(spec: Spec, reports: Path, *, seed: int, draws: int) -> Run | None:
     """The latest run of a dossier, if another assessment would say the same.
 
-    That is one of the same files, byte for byte, with the same seed and as many draws, made by this version, which is
-    whole and has its audit, its ranking where there are candidates, and its page, which shows the calibrations that are
-    recorded by now. None else.
+    That is one of the same files, byte for byte, with the same seed and as many draws, made by this version, which has
+    its audit and its ranking where there are candidates, and is whole but for its page, which may be missing. One that
+    it has or had shows the calibrations that are recorded by now. None else.
     """
     try:
-        run = parent(spec, reports)
-        latest = listing(reports, spec.dossier.name)
-        is_shown = run is not None and run.calibrations() == calibrations_beside(run)
+        found = of_same_files(input_digests(spec), reports, spec.dossier.name)
+        if found is None or found != listing(reports, spec.dossier.name)[-1]:
+            return None
+        run = read(found, without_page=True)
+        was_made = run.has_page or run.page_digest is not None
+        if was_made and run.calibrations() != calibrations_beside(run).shown:
+            return None
     except StoreError:
-        return None
-    if run is None or not is_shown or run.folder != latest[-1]:
         return None
     about = run.about
     asked = (seed, draws, version("gaugeglass"))
     ranked = bool(spec.dossier.candidates or spec.model.candidates)
     is_same = (about["seed"], about["settings"].get("draws"), about["versions"].get("gaugeglass")) == asked
-    is_whole = run.audit is not None and (run.ranking is not None) == ranked and (run.folder / "report.html").is_file()
-    return run if is_same and is_whole else None
+    is_judged = run.audit is not None and (run.ranking is not None) == ranked
+    return run if is_same and is_judged else None
 
 
 def write_index(reports: Path, text: str) -> Path:

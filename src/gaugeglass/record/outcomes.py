@@ -204,8 +204,8 @@ def begins(date: str) -> str:
 
 
 def today() -> str:
-    """The latest date that it is anywhere on Earth, 14 hours ahead of universal time at most."""
-    return (datetime.datetime.now(datetime.UTC) + datetime.timedelta(hours=14)).date().isoformat()
+    """The date that it is here, as where dates of the files are held against it."""
+    return datetime.date.today().isoformat()
 
 
 def run_before(reports: Path, dossier: str, date: str) -> Path | None:

@@ -19,7 +19,7 @@ from gaugeglass.language.alternatives import alter, options
 from gaugeglass.language.files import load
 from gaugeglass.language.spec import Alternative, Spec
 from gaugeglass.record import calibrations, pools, sheets, store
-from gaugeglass.record.calibrations import Recorded
+from gaugeglass.record.calibrations import Beside, Recorded
 from gaugeglass.record.documents import (
     assessment_of,
     audit_of,
@@ -45,6 +45,7 @@ RUN = "gaugeglass.run/1"
 
 PUBLIC, ALTERNATIVE = "-public", "-alternative"
 """What the names of public forms end with, and those of alternatives before that."""
+PAGE = "report.html"
 _POOL = "pool.nc"
 _INPUTS = "inputs/"
 
@@ -133,6 +134,16 @@ class Run:
         return calibrations.of_run(self.folder / calibrations.FILE)
 
     @property
+    def has_page(self) -> bool:
+        """Whether its page is there."""
+        return (self.folder / PAGE).is_file()
+
+    @property
+    def page_digest(self) -> str | None:
+        """The digest of the page that it was recorded with; None where it was recorded without."""
+        return self.about["files"].get(PAGE)  # type: ignore[no-any-return]
+
+    @property
     def inputs(self) -> dict[str, str]:
         """The digest of every input file by its place in the run."""
         return _inputs_of(self.about)
@@ -203,7 +214,7 @@ def facts(about_run: Mapping[str, Any]) -> dict[str, Any]:
 
 def write(
     posterior: Posterior, assessment: Assessment, pictures: Sequence[Drawn], page: str | None, folder: Path, *,
-    of: Run | None = None, examined: Examined = NOTHING,
+    of: Run | None = None, examined: Examined = NOTHING, told: Mapping[str, Any] | None = None,
 ) -> Path:  # fmt: skip
     """Record a run below a folder of reports, whole or not at all.
 
@@ -217,6 +228,8 @@ def write(
         The run that an alternative is one to.
     examined
         What was examined beside the verdicts.
+    told
+        What ``about`` says, where a page says so already; asked anew without it.
 
     Returns
     -------
@@ -229,7 +242,7 @@ def write(
         If it cannot be written.
     """
     files = _files(posterior.spec, assessment, pictures, page, serialise(posterior.tree), examined)
-    told = about(posterior, of=of)
+    told = told or about(posterior, of=of)
     created = datetime.datetime.fromisoformat(told["created"])
     name = f"{created:%Y%m%dT%H%M%SZ}-{store.sha256(files['posterior.nc'])[:8]}"
     name += ALTERNATIVE if told["alternative"] else ""
@@ -262,6 +275,8 @@ def write_public(
 def add_page(run: Run, pictures: Sequence[Drawn], page: str, *, shown: Sequence[Mapping[str, Any]] = ()) -> Path:
     """Give a run that has no page its pictures and its page, which goes last.
 
+    One that was recorded with a page and lost it gets that alone, if it is the same again.
+
     Parameters
     ----------
     shown
@@ -270,10 +285,14 @@ def add_page(run: Run, pictures: Sequence[Drawn], page: str, *, shown: Sequence[
     Raises
     ------
     StoreError
-        If they cannot be written.
+        If they cannot be written, or if the page that was lost comes out otherwise.
     """
-    target = run.folder / "report.html"
+    target = run.folder / PAGE
     files = picture_files(pictures) | ({calibrations.FILE: calibrations.in_run(shown)} if shown else {})
+    if run.page_digest is not None:
+        if store.sha256(page.encode()) != run.page_digest:
+            raise StoreError(f"{target} is missing, and does not come out again as it was; assess the dossier anew")
+        files = {}
     try:
         for path, content in files.items():
             store.write(run.folder / path, content)
@@ -286,8 +305,13 @@ def add_page(run: Run, pictures: Sequence[Drawn], page: str, *, shown: Sequence[
     return target
 
 
-def read(folder: Path) -> Run:
+def read(folder: Path, *, without_page: bool = False) -> Run:
     """Read a run and check every file of it against its digest.
+
+    Parameters
+    ----------
+    without_page
+        Whether its page may be missing, which can be made from the rest.
 
     Raises
     ------
@@ -301,7 +325,8 @@ def read(folder: Path) -> Run:
     if wrong := [key for key, kind in _SECTIONS.items() if not isinstance(told.get(key), kind)]:
         raise StoreError(f"{folder / 'run.json'} is damaged: {', '.join(wrong)} missing, or not as it is written")
     for path, digest in told["files"].items():
-        if digest_of(folder / path) != digest:
+        is_spared = without_page and path == PAGE and not (folder / PAGE).exists()
+        if not is_spared and digest_of(folder / path) != digest:
             raise StoreError(f"{folder / path} is not as it was written: its digest differs from that in run.json")
     calibrations.entries(folder / calibrations.FILE)
     result = store.parse(store.read(folder / "result.json"), folder / "result.json")
@@ -359,26 +384,26 @@ def input_digests(spec: Spec) -> dict[str, str]:
     return {path: store.sha256(content) for path, content in _inputs(spec).items()}
 
 
-def calibrations_of(spec: Spec, folder: Path) -> tuple[Recorded, ...]:
-    """The latest calibrations of the same files, byte for byte, in a folder of reports; none of an alternative.
+def calibrations_of(spec: Spec, folder: Path) -> Beside:
+    """The calibrations of a dossier in a folder of reports, held against its files; none of an alternative.
 
     Raises
     ------
     StoreError
-        If one that may be the one is damaged.
+        If their folder cannot be read.
     """
-    return () if spec.alternative else calibrations.latest(folder / spec.dossier.name, input_digests(spec))
+    return Beside() if spec.alternative else calibrations.beside(folder / spec.dossier.name, input_digests(spec))
 
 
-def calibrations_beside(run: Run) -> tuple[Recorded, ...]:
-    """Those of the same files, byte for byte, that are recorded beside a run; none of an alternative.
+def calibrations_beside(run: Run) -> Beside:
+    """Those that are recorded beside a run, held against its input files; none of an alternative.
 
     Raises
     ------
     StoreError
-        If one that may be the one is damaged.
+        If their folder cannot be read.
     """
-    return () if run.alternative else calibrations.latest(run.folder.parent, run.inputs)
+    return Beside() if run.alternative else calibrations.beside(run.folder.parent, run.inputs)
 
 
 def _inputs_of(about_run: Mapping[str, Any]) -> dict[str, str]:
@@ -426,7 +451,7 @@ def _files(
     if examined.calibrations:
         found[calibrations.FILE] = calibrations.in_run(examined.calibrations)
     if page is not None:
-        found["report.html"] = page.encode()
+        found[PAGE] = page.encode()
     return found | picture_files(pictures) | _inputs(spec)
 
 

@@ -6,8 +6,8 @@ import contextlib
 import hashlib
 import json
 import os
+import secrets
 import shutil
-import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -51,13 +51,9 @@ def place(
     StoreError
         If it cannot be written.
     """
+    partial = folder / f"{HIDDEN}{secrets.token_hex(8)}"  # named before it is there, so that no interrupt leaves it
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        _sweep(folder)
-        partial = Path(tempfile.mkdtemp(prefix=HIDDEN, dir=folder))
-    except OSError as problem:
-        raise StoreError(f"no {what} can be written to {folder}: {problem.strerror}") from problem
-    try:
+        _begin(partial, what)
         for path, content in files.items():
             write(partial / path, content)
         return folder / _finish(partial, name, last, what).name
@@ -65,6 +61,15 @@ def place(
         raise StoreError(f"the {what} could not be written to {folder}: {problem.strerror}") from problem
     finally:
         shutil.rmtree(partial, ignore_errors=True)
+
+
+def _begin(partial: Path, what: str) -> None:
+    try:
+        partial.parent.mkdir(parents=True, exist_ok=True)
+        _sweep(partial.parent)
+        partial.mkdir(mode=0o700)
+    except OSError as problem:
+        raise StoreError(f"no {what} can be written to {partial.parent}: {problem.strerror}") from problem
 
 
 def _sweep(folder: Path) -> None:
