@@ -22,9 +22,12 @@ from gaugeglass.judgement.blocks import Block, Numbers
 from gaugeglass.judgement.leaving import leave_out, units
 from gaugeglass.judgement.pooling import make_pool
 from gaugeglass.judgement.pools import Pool
+from gaugeglass.judgement.results import Probability
+from gaugeglass.judgement.verdicts import words_for
 from gaugeglass.language.files import load
 from gaugeglass.publication import numbers
 from judgement.test_pools import graded
+from judgement.test_undefined import examined
 
 STATES = {
     "without=meter-1": ({0}, {}, None, {}),
@@ -124,6 +127,55 @@ def test_what_hangs_together_is_told_as_in_python(reader: Reader, address: str, 
     for theirs, ours in zip(answered, found, strict=True):
         same_as_python(ours, theirs, pool)
     assert sum(a.answered for a in answered) == {"sources": len(states), "numbers": 12}[name]
+
+
+@pytest.mark.parametrize("off", [[], ["r"], ["origin Ann"]])
+def test_claims_without_a_value_in_some_draws_are_told_as_in_python(
+    reader: Reader, address: str, off: list[str]
+) -> None:
+    """Both bounds, their error and their words, of a claim that compares and of one that does not; and of neither."""
+    pool = examined().pool
+    assert pool is not None
+    states = [State(off=off), State(off=off, prior={"short": 1, "long": 9}), State(off=off, at={"above": 1.3})]
+    reader.open(address)
+    found = reader.view.evaluate(
+        f"""([told, codes, texts]) => {{
+          const {{page, answer, understood, chanceText}} = gaugeglass,
+            other = new page.pool.constructor(told, Uint16Array.from(codes));
+          return texts.map((text) => {{
+            const found = answer(other, understood(other, text).state);
+            const worded = found.claims.map((c) => (c.isBetween ? page.wordedBetween(c) : page.wordFor(c.value)) ?? "");
+            return {{...({TOLD})(found), printed: found.claims.map(chanceText), worded}};
+          }});
+        }}""",
+        [json.loads(json.dumps(pool.texts())), pool.codes.ravel().tolist(), [_fragment(s, pool) for s in states]],
+    )
+    for state, ours in zip(states, found, strict=True):
+        theirs = what_if(pool, state)
+        assert [bool(c.get("isBetween")) for c in ours["claims"]] == [p.is_between for p in theirs.claims.values()]
+        for got, p in zip(ours["claims"], theirs.claims.values(), strict=True):
+            assert (got["value"], got["error"]) == pytest.approx((p.value, p.mcse), abs=1e-5)
+            assert (got["atLeast"], got["atMost"]) == pytest.approx((p.at_least, p.at_most), abs=1e-5)
+        assert ours["printed"] == [numbers.probability(p) for p in theirs.claims.values()]
+        assert ours["worded"] == [w.phrase if (w := words_for(p)) else "" for p in theirs.claims.values()]
+
+
+@pytest.mark.parametrize(
+    "ends",
+    [(0.67, 0.84), (0.0, 0.84), (0.67, 1.0), (0.0, 1.0), (0.0001, 0.0004), (0.9993, 0.9996), (0.3, 0.35), (0.001, 0.6),
+     (0.6, 0.999), (0.0003, 0.9999)],
+)  # fmt: skip
+def test_bounds_are_printed_and_worded_as_python_does(reader: Reader, address: str, ends: tuple[float, float]) -> None:
+    p = Probability(ends[0], 0.01, *ends, no_value=ends[1] - ends[0])
+    printed, worded = reader.open(address).view.evaluate(
+        """([atLeast, atMost]) => {
+          const p = {value: atLeast, error: 0.01, atLeast, atMost, isBetween: true};
+          return [gaugeglass.chanceText(p), gaugeglass.page.wordedBetween(p)];
+        }""",
+        list(ends),
+    )
+    words = words_for(p)
+    assert (printed, worded) == (numbers.probability(p), words.phrase if words else "")
 
 
 def hanging_together(name: str) -> Pool:

@@ -71,6 +71,10 @@ def test_an_article_has_every_part_in_order() -> None:
     assert "meter-0, 1020 ± 10 L: withdrawn 2026-03-01: the meter had run backwards" in shown(text)
 
 
+def test_the_sentence_parts_no_number_from_its_unit() -> None:
+    assert "83.1\u202f%\u202f±\u202f0.6\u202f%, from 41.0\u202f% before" in made()
+
+
 def test_every_table_has_a_cell_under_each_heading() -> None:
     for text in (made(), made(hostile())):
         rows, cells = [], 0

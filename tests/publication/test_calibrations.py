@@ -6,7 +6,6 @@ import re
 from dataclasses import fields, replace
 from functools import cache
 from html import unescape
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -28,9 +27,9 @@ from gaugeglass.publication.calibrations import (
 )
 from gaugeglass.publication.reckonings import calibration_pictures, recorded_pictures
 from gaugeglass.record.calibrations import Recorded
+from printed import joined
 from publication import water_tank
-
-DEVELOPERS = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+from publication.documented import keys_told
 
 
 @cache
@@ -60,21 +59,17 @@ def made(narrow: bool = False, failed: int = 0, truths: str = "prior") -> Record
     return Recorded(found(narrow, failed, truths), "2026-11-28T20:15:49+00:00", {"gaugeglass": "1.0"})
 
 
-def plain(text: str) -> str:
-    return " ".join(text.replace("\N{NARROW NO-BREAK SPACE}", " ").split())
-
-
 def test_what_is_right_is_said_in_one_sentence_that_can_be_checked() -> None:
     own = found()
     lead = own.quantities[0]
-    told = plain(sentence(own, spec()))
+    told = joined(sentence(own, spec()))
     assert f"the truth was inside {round(100 * lead.share)} % of the time ({lead.inside} of 200, for measurand" in told
     assert "over all 2 quantities" in told  # the joint log-likelihood is none
     assert told.endswith("Nothing is off: ranks, intervals and probabilities pass all 12 tests, and a right engine fails any of them in one calibration of 100.")  # fmt: skip
 
 
 def test_what_is_off_is_named_with_how() -> None:
-    told = plain(sentence(found(narrow=True), spec()))
+    told = joined(sentence(found(narrow=True), spec()))
     assert "Something is off: of measurand its intervals are too narrow (inside" in told
     assert (
         calibration_section(made(narrow=True), spec()).heading == "In 200 simulations something in this engine was off"
@@ -90,10 +85,40 @@ def test_too_few_simulations_are_no_verdict() -> None:
 
 
 def test_simulations_that_failed_are_told_of() -> None:
-    assert "12 of 212 simulations could not be inferred" in plain(calibration_text(found(failed=12), spec()))
-    assert "which may hide" in plain(calibration_text(found(failed=12), spec()))
-    assert "which may hide" not in plain(calibration_text(found(failed=2), spec()))
+    assert "12 of 212 simulations could not be inferred" in joined(calibration_text(found(failed=12), spec()))
+    assert "which may hide" in joined(calibration_text(found(failed=12), spec()))
+    assert "which may hide" not in joined(calibration_text(found(failed=2), spec()))
     assert "could not be inferred" not in calibration_text(found(), spec())
+
+
+def test_why_not_every_simulation_counts_for_a_quantity_is_said_beside_it() -> None:
+    own = found()
+    measurand, *rest = own.quantities
+    partly = replace(own, quantities=(replace(measurand, no_value=12, settled=3), *rest))
+    why = (
+        "in 12 more simulations the truth or a draw had no value; in 3 more simulations every draw was the truth, so that "
+        "there is no rank"
+    )
+    assert f"- measurand: {why}" in joined(calibration_text(partly, spec()))
+    grid = calibration_section(replace(made(), found=partly), spec()).quantities
+    assert grid is not None
+    assert grid.small == (why, *("" for _ in rest))
+    assert "more simulations" not in calibration_text(own, spec())
+
+
+def test_simulations_without_a_rank_are_counted_by_why() -> None:
+    rng = np.random.default_rng(5)
+    done: list[dict[str, object]] = []
+    for k in range(40):
+        ranks = {"log-likelihood": int(rng.integers(LEVELS)), **({"tau": 50} if k >= 9 else {})}
+        unranked = {"tau": "no value" if k < 7 else "settled"} if k < 9 else {}
+        claims = dict.fromkeys(("too_small", "above", "wide_scatter"), (0.5, True))
+        weights = dict.fromkeys(("agree", "stretched", "scattered"), 1 / 3)
+        done.append({"hypothesis": "agree", "ranks": ranks, "unranked": unranked, "claims": claims, "weights": weights,
+                     "drawn": {}})  # fmt: skip
+    tau, joint = gather(spec(), done, truths="prior", seed=1).quantities
+    assert (tau.quantity, len(tau.ranks), tau.no_value, tau.settled) == ("tau", 31, 7, 2)
+    assert (joint.no_value, joint.settled) == (0, 0)
 
 
 def test_how_much_so_many_simulations_see_is_what_the_test_has() -> None:
@@ -101,7 +126,7 @@ def test_how_much_so_many_simulations_see_is_what_the_test_has() -> None:
     from gaugeglass.judgement.uniformity import binomial_p_value
 
     own = found()
-    (share,) = re.findall(r"holds (\d+) % of the truths or less", plain(sight(own)))
+    (share,) = re.findall(r"holds (\d+) % of the truths or less", joined(sight(own)))
     assert binomial_p_value(round(int(share) / 100 * 200), 200, 0.9) < own.limit
     assert binomial_p_value(round(int(share) / 100 * 200) + 3, 200, 0.9) > own.limit
 
@@ -155,8 +180,8 @@ def test_the_section_of_a_page_marks_what_is_off() -> None:
 
 
 def test_the_section_says_what_the_document_says() -> None:
-    html, document = plain(unescape(section_of(run_page(made())))), calibration_document(found(), spec())
-    assert plain(document["sentence"]) in html
+    html, document = joined(unescape(section_of(run_page(made())))), calibration_document(found(), spec())
+    assert joined(document["sentence"]) in html
     for q in document["quantities"]:
         assert f"({q['inside']} of {len(q['ranks'])})" in html
     for c in document["chances"]:
@@ -200,14 +225,13 @@ def test_a_page_of_its_own_is_whole_and_says_how_to_repeat_it() -> None:
 def test_a_page_of_its_own_says_of_failures_nothing_more_where_anything_is_private() -> None:
     first, *rest = spec().dossier.observations
     private = replace(spec(), dossier=replace(spec().dossier, observations=(replace(first, private=True), *rest)))
-    html = plain(calibration_page(private, made(failed=12), []))
+    html = joined(calibration_page(private, made(failed=12), []))
     assert "12 of 212 simulations could not be inferred" in html
     assert "R-hat" not in html
 
 
 @pytest.mark.parametrize("kind", [Calibration, RankFinding, ChanceFinding], ids=lambda kind: kind.__name__)
 def test_every_key_of_the_document_is_documented(kind: type) -> None:
-    shape = DEVELOPERS.partition("`calibrate --json` prints")[2].partition("\n## ")[0]
-    told = set(re.findall(r"`(\w+)(?:\[\])?`", shape))
+    told = keys_told("`calibrate --json` prints", before="\n## ")
     assert {f.name for f in fields(kind)} - told == set()
     assert set(calibration_document(found(), spec())) - told == set()

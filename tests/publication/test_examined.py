@@ -17,6 +17,7 @@ from gaugeglass.publication.examined import audit_section, next_section
 from gaugeglass.publication.influences import audit_pictures
 from gaugeglass.publication.page import page
 from gaugeglass.publication.worths import worth_and_cost
+from printed import joined
 from publication import findings, water_tank
 from publication.test_page import _read
 
@@ -33,7 +34,7 @@ def rendered(spec: Spec, audit: Audit | None, ranking: Ranking | None) -> str:
 
 
 def plain(text: str) -> str:
-    return " ".join(unescape(re.sub(r"<[^>]+>", " ", text)).replace("\N{NARROW NO-BREAK SPACE}", " ").split())
+    return joined(unescape(re.sub(r"<[^>]+>", " ", text)))
 
 
 def section(html: str, name: str) -> str:

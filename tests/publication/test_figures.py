@@ -5,16 +5,20 @@ from __future__ import annotations
 import dataclasses
 import itertools
 import math
+from collections.abc import Iterable
 from typing import Any
 from xml.etree import ElementTree as ET
 
 import numpy as np
 import pytest
 
+from gaugeglass.judgement.results import Assessment
 from gaugeglass.publication import densities, figures, widths
 from gaugeglass.publication.figures import Picture
 from publication import water_tank
 
+CURVE = water_tank.assessment().verdicts[0].curve
+assert CURVE is not None
 EXPECTED = ["leading", "prior-posterior", "hypotheses", "width-curve", "chain-1", "parts-2", "ledger"]
 
 
@@ -22,6 +26,25 @@ EXPECTED = ["leading", "prior-posterior", "hypotheses", "width-curve", "chain-1"
 def drawn() -> dict[str, Picture]:
     pictures = figures.pictures(water_tank.spec(), water_tank.assessment(), *water_tank.draws())
     return {p.name: p for p in pictures}
+
+
+@pytest.fixture
+def sheets(monkeypatch: pytest.MonkeyPatch) -> list[Any]:
+    """The sheets of the curves that are drawn, before they are made pictures."""
+    found: list[Any] = []
+    monkeypatch.setattr(widths, "finish", lambda sheet, *told: found.append(sheet))
+    return found
+
+
+def with_curve(**columns: Iterable[float]) -> Assessment:
+    """The assessment with other numbers along its curve."""
+    full = water_tank.assessment()
+    points = tuple(
+        dataclasses.replace(point, **{name: float(number) for name, number in zip(columns, row, strict=True)})
+        for point, *row in zip(CURVE.points, *columns.values(), strict=True)
+    )
+    verdict = dataclasses.replace(full.verdicts[0], curve=dataclasses.replace(CURVE, points=points))
+    return dataclasses.replace(full, verdicts=(verdict,))
 
 
 def test_a_report_has_every_picture_that_has_something_to_show(drawn: dict[str, Picture]) -> None:
@@ -94,14 +117,8 @@ def test_a_verdict_without_a_curve_has_no_picture_of_one() -> None:
 
 
 def test_infinite_and_missing_bayes_factors_do_not_break_the_curve() -> None:
-    full = water_tank.assessment()
-    curve = full.verdicts[0].curve
-    assert curve is not None
-    points = tuple(
-        dataclasses.replace(p, bayes_factor=math.inf if p.factor > 1 else math.nan, mcse=math.nan) for p in curve.points
-    )
-    verdict = dataclasses.replace(full.verdicts[0], curve=dataclasses.replace(curve, points=points))
-    assert figures.width_curve(dataclasses.replace(full, verdicts=(verdict,))).png
+    factors = [math.inf if p.factor > 1 else math.nan for p in CURVE.points]
+    assert figures.width_curve(with_curve(bayes_factor=factors, mcse=[math.nan] * len(factors))).png
 
 
 def test_dollar_signs_in_names_are_plain_text() -> None:
@@ -112,17 +129,9 @@ def test_dollar_signs_in_names_are_plain_text() -> None:
 
 @pytest.mark.parametrize(("ends", "side"), [((0.95, 0.53), "left"), ((0.53, 0.95), "right"), ((0.47, 0.05), "right")])
 def test_the_label_of_the_threshold_keeps_clear_of_the_curve(
-    ends: tuple[float, float], side: str, monkeypatch: pytest.MonkeyPatch
+    ends: tuple[float, float], side: str, sheets: list[Any]
 ) -> None:
-    sheets: list[Any] = []
-    monkeypatch.setattr(widths, "finish", lambda sheet, *told: sheets.append(sheet))
-    full = water_tank.assessment()
-    curve = full.verdicts[0].curve
-    assert curve is not None
-    shares = np.linspace(*ends, len(curve.points))
-    points = tuple(dataclasses.replace(p, probability=float(s)) for p, s in zip(curve.points, shares, strict=True))
-    verdict = dataclasses.replace(full.verdicts[0], curve=dataclasses.replace(curve, points=points))
-    figures.width_curve(dataclasses.replace(full, verdicts=(verdict,)))
+    figures.width_curve(with_curve(probability=np.linspace(*ends, len(CURVE.points))))
     (label,) = [t for axes in sheets[0].figure.axes for t in axes.texts if t.get_text().startswith("threshold")]
     assert label.get_ha() == side
 
@@ -130,18 +139,8 @@ def test_the_label_of_the_threshold_keeps_clear_of_the_curve(
 @pytest.mark.parametrize(
     ("least", "greatest"), [(3.3e-162, 3.3e-138), (3.3e-20, 3.3e20), (1.2e15, 9e15), (0.00034, 0.00073), (3.3, 85.0)]
 )
-def test_numbers_beside_bayes_factors_are_whole_and_apart(
-    least: float, greatest: float, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    sheets: list[Any] = []
-    monkeypatch.setattr(widths, "finish", lambda sheet, *told: sheets.append(sheet))
-    full = water_tank.assessment()
-    curve = full.verdicts[0].curve
-    assert curve is not None
-    factors = np.geomspace(least, greatest, len(curve.points))
-    points = tuple(dataclasses.replace(p, bayes_factor=float(b)) for p, b in zip(curve.points, factors, strict=True))
-    verdict = dataclasses.replace(full.verdicts[0], curve=dataclasses.replace(curve, points=points))
-    figures.width_curve(dataclasses.replace(full, verdicts=(verdict,)))
+def test_numbers_beside_bayes_factors_are_whole_and_apart(least: float, greatest: float, sheets: list[Any]) -> None:
+    figures.width_curve(with_curve(bayes_factor=np.geomspace(least, greatest, len(CURVE.points))))
     figure = sheets[0].figure
     figure.canvas.draw()
     boxes = [t.get_window_extent() for t in figure.axes[1].get_yticklabels()]

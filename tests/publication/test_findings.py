@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import json
 import math
-import re
 from collections.abc import Iterator
 from dataclasses import replace
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree as ET
 
@@ -18,7 +16,7 @@ from gaugeglass.judgement.rankings import Expected
 from gaugeglass.judgement.results import Probability
 from gaugeglass.language.spec import Spec
 from gaugeglass.publication import turning
-from gaugeglass.publication.audits import audit_brief, audit_document, audit_text, odds
+from gaugeglass.publication.audits import audit_brief, audit_document, audit_text, odds, unit_row
 from gaugeglass.publication.carrying import chance_text, finding, moves, of_claim
 from gaugeglass.publication.influences import _apart, audit_pictures
 from gaugeglass.publication.prospects import (
@@ -31,9 +29,10 @@ from gaugeglass.publication.prospects import (
     ranking_text,
 )
 from gaugeglass.publication.worths import worth_and_cost
+from printed import joined
 from publication import findings
+from publication.documented import keys_told
 
-DEVELOPERS = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
 WIDTHS = [120, 80, 70, 64, 63, 40, 30]
 
 
@@ -42,15 +41,11 @@ def spec() -> Spec:
     return findings.spec()
 
 
-def plain(text: str) -> str:
-    return " ".join(text.replace("\N{NARROW NO-BREAK SPACE}", " ").split())
-
-
 # --- the audit ----------------------------------------------------------------------------------------------
 
 
 def test_the_finding_is_said_first(spec: Spec) -> None:
-    text = plain(audit_text(findings.audit(), spec))
+    text = joined(audit_text(findings.audit(), spec))
     assert text.startswith(
         f"What carries “{findings.SAYS}” is pack-cell more than anything else: without pack-cell that goes from "
         "83.0 % ± 0.6 % to 33.0 % ± 0.7 %, which turns the verdict. What would overturn it: an interval about "
@@ -80,11 +75,11 @@ def test_the_finding_is_said_first(spec: Spec) -> None:
     ],
 )
 def test_the_audit_says_so(golden: str, spec: Spec) -> None:
-    assert golden in plain(audit_text(findings.audit(), spec, 120))
+    assert golden in joined(audit_text(findings.audit(), spec, 120))
 
 
 def test_priors_below_the_limit_are_not_named_and_doubts_are(spec: Spec) -> None:
-    text = plain(audit_text(findings.audit(), spec, 120))
+    text = joined(audit_text(findings.audit(), spec, 120))
     assert "buffer software limited and 1 more 0.29 0.13 prior and evidence may conflict" in text
     assert "(unsure: few draws stand for it)" in text
     assert "cell energy" not in text
@@ -94,7 +89,7 @@ def test_priors_below_the_limit_are_not_named_and_doubts_are(spec: Spec) -> None
 def test_an_audit_fits_its_width_and_loses_nothing(width: int, spec: Spec) -> None:
     text = audit_text(findings.audit(), spec, width)
     assert max(map(len, text.splitlines())) <= width
-    whole = "".join(plain(text).split())
+    whole = "".join(joined(text).split())
     words = ["33.0%±0.7%▼", "182.00Wh", "below1:62", "buffer"]
     assert [word for word in words if word not in whole] == []
 
@@ -102,7 +97,7 @@ def test_an_audit_fits_its_width_and_loses_nothing(width: int, spec: Spec) -> No
 def test_nothing_that_carries_it_is_said_to_be_so(spec: Spec) -> None:
     found = findings.audit()
     calm = replace(found, units=(found.units[0], found.units[4]), contradictions=())
-    text = plain(audit_text(calm, spec))
+    text = joined(audit_text(calm, spec))
     assert text.startswith(f"Nothing alone carries “{findings.SAYS}” (83.0 % ± 0.6 %): ")
     assert "No reading was found that would overturn it" in text
     assert "none; pairs compared: 91" in text
@@ -111,23 +106,28 @@ def test_nothing_that_carries_it_is_said_to_be_so(spec: Spec) -> None:
 def test_what_carries_it_no_less_is_named_too(spec: Spec) -> None:
     found = findings.audit()
     claim = replace(of_claim(found.units[2]), without=Probability(0.35, 0.01))
-    said = plain(finding(replace(found, units=(*found.units, replace(found.units[1], claims=(claim,)))), spec))
+    said = joined(finding(replace(found, units=(*found.units, replace(found.units[1], claims=(claim,)))), spec))
     assert "is pack-cell, hardly less bench-2: without pack-cell that goes from 83.0 %" in said
 
 
 def test_where_nothing_was_searched_for_the_reason_is_said(spec: Spec) -> None:
     found = findings.audit()
-    said = plain(finding(replace(found, units=(found.units[4],)), spec))
+    said = joined(finding(replace(found, units=(found.units[4],)), spec))
     assert said.endswith("Which reading would overturn it was not searched for: a reading has no u of its own.")
 
 
 def test_several_readings_that_overturn_it_are_shifted_together(spec: Spec) -> None:
     found = findings.audit()
-    said = plain(finding(replace(found, units=(found.units[3],)), spec))
+    said = joined(finding(replace(found, units=(found.units[3],)), spec))
     assert (
         "the 2 readings of origin range test all 3.25 or more of their own standard uncertainties higher, to which"
         in said
     )
+
+
+def test_a_table_shows_the_common_shift_of_several_readings_without_saying_of_which(spec: Spec) -> None:
+    found = findings.audit()
+    assert joined(unit_row(found.units[3], found, spec)[3]) == "+3.25 u"
 
 
 def test_a_share_that_was_stated_in_percent_turns_in_percent(spec: Spec) -> None:
@@ -136,7 +136,7 @@ def test_a_share_that_was_stated_in_percent_turns_in_percent(spec: Spec) -> None
     dossier = replace(spec.dossier, observations=tuple(share if o is bench else o for o in spec.dossier.observations))
     found = findings.audit()
     unit = replace(found.units[2], tipping=(replace(found.units[2].tipping[0], value=0.8875),))
-    said = plain(finding(replace(found, units=(unit,)), replace(spec, dossier=dossier)))
+    said = joined(finding(replace(found, units=(unit,)), replace(spec, dossier=dossier)))
     assert (
         "a reading of (88.750 ± 0.050) % by pack-cell in place of 90 ± 0.5 %, 2.50 of its standard uncertainties lower"
         in said
@@ -156,21 +156,21 @@ def test_bounds_of_draws_that_agree_are_no_move_and_nothing_is_certain() -> None
     whole, without = Probability(1.0, math.nan, at_least=0.9992), Probability(1.0, math.nan, at_least=0.9999)
     assert not moves(replace(c, whole=whole, without=without))
     assert moves(replace(c, whole=whole, without=Probability(0.9, 0.01)))
-    assert plain(chance_text(Probability(1.0, 1e-4))) == "above 99.99 %"
+    assert joined(chance_text(Probability(1.0, 1e-4))) == "above 99.99 %"
 
 
 @pytest.mark.parametrize(
     ("x", "said"), [(0.25, "1 : 4"), (4.0258, "4.0 : 1"), (1.0, "1 : 1"), (2.3e30, "2.3 × 10³⁰ : 1")]
 )
 def test_odds_are_said_the_usual_way(x: float, said: str) -> None:
-    assert plain(odds(x)) == said
+    assert joined(odds(x)) == said
 
 
 # --- candidates ---------------------------------------------------------------------------------------------
 
 
 def test_the_best_candidate_is_said_first() -> None:
-    assert plain(ranking_text(findings.ranking())).startswith(
+    assert joined(ranking_text(findings.ranking())).startswith(
         "Best next, but beyond the budget of 500: full filing (What full_filing is). It is expected to tell 0.14 ± 0.01 of the 0.66 bit that are open "
         f"about “{findings.SAYS}” (now 83.0 %); the chance that this crosses 50 % is 4.7 % ± 2.0 %. It costs 3 000 000. "
         "For its cost, city tells more."
@@ -191,7 +191,7 @@ def test_the_best_candidate_is_said_first() -> None:
     ],
 )
 def test_the_ranking_says_so(golden: str) -> None:
-    assert golden in plain(ranking_text(findings.ranking(), 120))
+    assert golden in joined(ranking_text(findings.ranking(), 120))
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -201,7 +201,7 @@ def test_a_ranking_fits_its_width(width: int) -> None:
 
 
 def test_where_a_quantity_is_asked_about_no_claim_is_spoken_of() -> None:
-    text = plain(ranking_text(findings.of_a_quantity()))
+    text = joined(ranking_text(findings.of_a_quantity()))
     assert text.startswith("Best next: full filing (What full_filing is). It is expected to tell 0.77 ± 0.01 nat about reserve, "
                            "which leaves 46 % of its standard deviation.")  # fmt: skip
     assert "about the claim" not in text
@@ -210,7 +210,7 @@ def test_where_a_quantity_is_asked_about_no_claim_is_spoken_of() -> None:
 def test_where_nothing_helps_it_says_so() -> None:
     found = findings.ranking()
     vain = replace(found, worths=found.worths[3:], best=None)
-    assert plain(best_sentence(vain)) == f"The one candidate is not seen to help with “{findings.SAYS}” or reserve."
+    assert joined(best_sentence(vain)) == f"The one candidate is not seen to help with “{findings.SAYS}” or reserve."
     assert best_sentence(replace(found, worths=())) == "There is no candidate to weigh."
 
 
@@ -222,9 +222,9 @@ def test_where_nothing_helps_with_the_claim_the_quantity_decides() -> None:
 
 def test_numbers_of_candidates() -> None:
     assert open_bits(0.5) == 1.0
-    assert plain(expected(Expected(0.0004, 1e-6))) == "0.000 ± 0.001"
+    assert joined(expected(Expected(0.0004, 1e-6))) == "0.000 ± 0.001"
     assert expected(Expected(0.0, 0.0)) == "0"
-    assert [plain(money(x)) for x in (60.0, 12.5, 1e6)] == ["60", "12.50", "1 000 000"]
+    assert [joined(money(x)) for x in (60.0, 12.5, 1e6)] == ["60", "12.50", "1 000 000"]
 
 
 # --- documents ----------------------------------------------------------------------------------------------
@@ -242,18 +242,12 @@ def keys(value: Any) -> Iterator[str]:
 
 
 def test_documents_are_plain_and_every_key_is_documented(spec: Spec) -> None:
-    for document, shape in (
-        (
-            audit_document(findings.audit(), spec),
-            DEVELOPERS.partition("one `gaugeglass.audit/1`")[2].partition("`next --json`")[0],
-        ),
-        (
-            ranking_document(findings.ranking(), spec),
-            DEVELOPERS.partition("one `gaugeglass.next/1`")[2].partition("## Tests")[0],
-        ),
+    for document, told in (
+        (audit_document(findings.audit(), spec), keys_told("one `gaugeglass.audit/1`", before="`next --json`")),
+        (ranking_document(findings.ranking(), spec), keys_told("one `gaugeglass.next/1`", before="## Tests")),
     ):
         assert json.loads(json.dumps(document, allow_nan=False)) == document
-        known = {*re.findall(r"`(?:\w+\[\]\.)?(\w+)(?:\[\])?`", shape), "value", "mcse", "at_least", "at_most", "no_value", "kind", "probability",
+        known = {*told, "value", "mcse", "at_least", "at_most", "no_value", "kind", "probability",
                  "mean", "sd", "median", "lower", "upper"}  # fmt: skip
         assert sorted(set(keys(document)) - known) == []
 
@@ -280,7 +274,7 @@ def test_pictures_state_their_finding_and_are_the_same_bytes_each_time(spec: Spe
         return [*audit_pictures(findings.audit(), spec), *worth_and_cost(findings.ranking())]
 
     drawn = draw()
-    assert {p.name: plain(p.title) for p in drawn} == {
+    assert {p.name: joined(p.title) for p in drawn} == {
         "influence": "Without pack-cell the claim goes from 83.0 % to 33.0 %; that alone turns the verdict",
         "tipping": "The verdict turns if pack-cell lies at 182.00 Wh or less: a chance of 31.0 %",
         "prior-odds": "The verdict turns first where “held” is given under 1 : 62 before the evidence, in place of 1 : 4",
@@ -295,9 +289,9 @@ def test_pictures_state_their_finding_and_are_the_same_bytes_each_time(spec: Spe
 
 def test_the_picture_of_tipping_values_has_every_shift_that_was_searched(spec: Spec) -> None:
     picture = next(p for p in audit_pictures(findings.audit(), spec) if p.name == "tipping")
-    assert "pack-cell turns it at 182.00 Wh, a chance of 31.0 %." in plain(picture.alt)
-    assert "origin range test turns it at all +3.25 u, a chance of 1.2 %." in plain(picture.alt)
-    assert "bench-1: no turn from −8.0 to 8.0 u." in plain(picture.alt)
+    assert "pack-cell turns it at 182.00 Wh, a chance of 31.0 %." in joined(picture.alt)
+    assert "origin range test turns it at all +3.25 u, a chance of 1.2 %." in joined(picture.alt)
+    assert "bench-1: no turn from −8.0 to 8.0 u." in joined(picture.alt)
     assert [(row[0], row[3], row[4], row[7]) for row in picture.numbers["rows"]] == [
         ("pack-cell", "below", -2.5, 0.31), ("range test", "above", 3.25, 0.012), ("bench-2", None, None, None),
         ("bench-1", None, None, None),
@@ -334,8 +328,8 @@ def test_the_value_where_the_verdict_turns_hides_neither_its_line_nor_what_was_s
 
 
 def test_an_audit_in_short_is_its_finding_and_what_moves_the_claim(spec: Spec) -> None:
-    text = plain(audit_brief(findings.audit(), spec))
-    assert text.startswith(plain(finding(findings.audit(), spec)))
+    text = joined(audit_brief(findings.audit(), spec))
+    assert text.startswith(joined(finding(findings.audit(), spec)))
     assert "What carries it (with everything: 83.0 % ± 0.6 %)" in text
     assert "pack-cell 15.0 % 33.0 % ± 0.7 % ▼ 182.00 Wh 31.0 %" in text
     assert "table log" not in text  # it moves nothing
@@ -345,7 +339,7 @@ def test_an_audit_in_short_is_its_finding_and_what_moves_the_claim(spec: Spec) -
 def test_what_carries_nothing_is_not_said_to_carry_in_short(spec: Spec) -> None:
     found = findings.audit()
     still = tuple(replace(u, claims=tuple(replace(c, without=c.whole) for c in u.claims)) for u in found.units)
-    text = plain(audit_brief(replace(found, units=still), spec))
+    text = joined(audit_brief(replace(found, units=still), spec))
     assert text.startswith("Nothing alone carries")
     assert "What moves it most (with everything: 83.0 % ± 0.6 %)" in text
     assert "What carries it" not in text
@@ -355,17 +349,17 @@ def test_many_contradictions_are_counted_in_short(spec: Spec) -> None:
     found = findings.audit()
     pair = found.contradictions[0]
     many = tuple(replace(pair, second=f"bench-{k}", p_value=k / 1000) for k in (9, 3, 5, 4, 6))
-    text = plain(audit_brief(replace(found, contradictions=many), spec))
+    text = joined(audit_brief(replace(found, contradictions=many), spec))
     assert text.endswith("bench-1 and bench-3; bench-1 and bench-4; bench-1 and bench-5; and 2 more.")
 
 
 def test_candidates_in_short_are_those_that_help() -> None:
-    text = plain(ranking_brief(findings.ranking()))
-    assert text.startswith(plain(best_sentence(findings.ranking())))
+    text = joined(ranking_brief(findings.ranking()))
+    assert text.startswith(joined(best_sentence(findings.ranking())))
     assert "full filing 0.14 ± 0.01 3 000 000 0.047" in text
     assert "weigh pack" not in text
     vain = replace(findings.ranking(), worths=findings.ranking().worths[3:])
-    assert plain(ranking_brief(vain)) == plain(best_sentence(vain))
+    assert joined(ranking_brief(vain)) == joined(best_sentence(vain))
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -397,7 +391,7 @@ def test_one_candidate_stands_at_its_cost_and_is_not_said_to_tell_most(
     found = findings.ranking()
     list(worth_and_cost(replace(found, worths=(replace(found.worths[0], cost=cost),))))
     ((sheet, title),) = sheets
-    assert plain(title) == f"“full filing” is expected to tell 0.14 ± 0.01 bit for {plain(money(cost))}"
+    assert joined(title) == f"“full filing” is expected to tell 0.14 ± 0.01 bit for {joined(money(cost))}"
     (axes,) = sheet.figure.axes
     assert list(axes.get_xticks()) == [cost]
     low, high = axes.get_xlim()
@@ -415,5 +409,5 @@ def test_what_is_beyond_the_budget_is_said_to_be_so_at_once() -> None:
 
 
 def test_an_error_that_is_not_shared_is_not_said_to_repeat() -> None:
-    text = plain(ranking_text(findings.ranking()))
+    text = joined(ranking_text(findings.ranking()))
     assert "where readings of a method share an error, that repeats too" in text

@@ -12,8 +12,9 @@ from gaugeglass.judgement.results import Probability
 from gaugeglass.publication.histories import history_document, history_text
 from gaugeglass.publication.timelines import timeline_pictures
 from gaugeglass.record.histories import History, Moment, Otherwise
+from printed import fits, plain, squeezed
+from publication.documented import keys_told
 
-DEVELOPERS = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
 P = [Probability(0.5, 0.004), Probability(0.62, 0.004), Probability(0.7, 0.004)]
 
 
@@ -74,10 +75,6 @@ run leaky
 run before it, or, of an alternative, from the run that it is one to."""
 
 
-def squeezed(text: str) -> list[list[str]]:
-    return [line.split() for line in text.replace("\N{NARROW NO-BREAK SPACE}", " ").splitlines()]
-
-
 def test_a_history_reads_so() -> None:
     text = history_text(HISTORY, 80)
     assert squeezed(text) == squeezed(TOLD)
@@ -88,7 +85,7 @@ def test_a_history_reads_so() -> None:
 @pytest.mark.parametrize("width", [20, 40, 64, 120])
 def test_nothing_is_wider_than_the_terminal(width: int) -> None:
     text = history_text(HISTORY, width)
-    assert max(map(len, text.splitlines())) <= max(width, max(map(len, text.split())) + 4)
+    assert fits(text, width)
 
 
 def test_many_changes_of_one_run_are_counted() -> None:
@@ -105,17 +102,13 @@ def test_the_document_is_plain_and_every_key_of_it_is_documented() -> None:
     assert json.loads(json.dumps(document, allow_nan=False)) == document
     assert document["runs"][1]["moved"] == ["tight"]
     assert document["runs"][1]["alternatives"][0]["asked"] == "--without scale"
-    shape = DEVELOPERS.partition("prints one `gaugeglass.runs/1`")[2].partition("\n\n`")[0]
-    keys = {key for kind in (document, document["runs"][0]) for key in kind}
-    assert [key for key in sorted(keys - {"format"}) if f"`{key}`" not in shape and f"`{key}[]`" not in shape] == []
+    assert {*document, *document["runs"][0]} - keys_told("prints one `gaugeglass.runs/1`") == {"format"}
 
 
 def test_a_timeline_says_its_finding_and_shows_every_run() -> None:
     (picture,) = timeline_pictures(HISTORY)
     assert picture.name == "runs-tight"
-    assert picture.title.replace("\N{NARROW NO-BREAK SPACE}", " ") == (
-        "“tight” went from 50.0 % ± 0.4 % to 62.0 % ± 0.4 % in 3 runs"
-    )
+    assert plain(picture.title) == "“tight” went from 50.0 % ± 0.4 % to 62.0 % ± 0.4 % in 3 runs"
     rows = picture.numbers["rows"]
     assert [(row[0], row[3]) for row in rows] == [("1", 0.5), ("2", 0.62), ("2a", 0.7), ("4", 0.62)]
     assert "Run 2a, an alternative, --without scale: 70.0" in picture.alt

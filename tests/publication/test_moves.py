@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-from pathlib import Path
 
 import pytest
 
@@ -12,6 +11,8 @@ from gaugeglass.errors import Fault
 from gaugeglass.judgement.moves import ChanceMove, Change, LevelMove, Moves, Part
 from gaugeglass.judgement.results import Probability, Spread
 from gaugeglass.publication.moves import Answer, answer_document, answer_text, changes_text, seconds_text
+from printed import plain, squeezed
+from publication.documented import keys_told
 
 WIDE, NARROW = Spread(80.4, 1.0, 80.4, 78.7, 81.8), Spread(81.2, 0.5, 81.2, 80.4, 82.0)
 MOVES = Moves(
@@ -56,18 +57,6 @@ water held           80.4 m³                  81.20 m³                ▲ 0.80
                      (78.7 to 81.8)           (80.40 to 82.00)        50 % narrower
 rain caught          80.4 m³                  80.4 m³
                      (78.7 to 81.8)           (78.7 to 81.8)"""
-
-
-DEVELOPERS = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
-
-
-def plain(text: str) -> str:
-    return text.replace("\N{NARROW NO-BREAK SPACE}", " ")
-
-
-def squeezed(text: str) -> list[list[str]]:
-    """What stands in each line, however far apart."""
-    return [line.split() for line in plain(text).splitlines()]
 
 
 def test_an_answer_reads_so() -> None:
@@ -136,8 +125,7 @@ def test_the_document_is_plain_and_complete() -> None:
 
 
 def test_every_key_of_the_document_is_documented() -> None:
-    shape = DEVELOPERS.partition("`gaugeglass.watch/1`")[2].partition("## Tests")[0]
     document = answer_document(Answer("inferred again", ("tank.yaml",), SECONDS, CHANGES, MOVES))
     kinds = (document, *(document[key][0] for key in ("changes", "verdicts", "quantities")), SECONDS, Part("", 1, 2))
-    keys = {key for kind in kinds for key in (kind if isinstance(kind, dict) else kind.__slots__)} - {"format"}
-    assert [key for key in sorted(keys) if f"`{key}`" not in shape and f"`{key}[]`" not in shape] == []
+    keys = {key for kind in kinds for key in (kind if isinstance(kind, dict) else kind.__slots__)}
+    assert keys - keys_told("`gaugeglass.watch/1`", before="## Tests") == set()

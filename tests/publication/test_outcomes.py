@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -13,8 +12,9 @@ from gaugeglass.judgement.results import Probability
 from gaugeglass.publication.outcomes import outcomes_document, outcomes_text
 from gaugeglass.publication.reliabilities import outcome_pictures
 from gaugeglass.record.outcomes import ClaimOutcome, DossierOutcome, HypothesisOutcome, Outcomes, QuantityOutcome
+from printed import fits, joined, plain, squeezed
+from publication.documented import keys_told
 
-DEVELOPERS = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
 SURE = Probability(1.0, math.nan, at_least=0.999)
 CLAIMS = (
     ClaimOutcome("tank", "tight", "The tank is tight", Probability(0.7, 0.01), 0.7, False, True, "stated",
@@ -50,9 +50,10 @@ hypotheses, log score 1 0.511 nat 0.693 nat
 Of fewer than 30 claims the Brier score is not taken apart: its parts would be
 mostly chance.
 Scores are better the lower. Brier: the squared distance from what came out, of
-hypotheses summed over all of them; 0.25 for one who always says 50 %. Log
-score: minus the log of the probability of what came out; 0.69 nat for one who
-always says 50 %. Before: what the priors alone score.
+hypotheses summed over all of them. Log score: minus the log of the probability
+of what came out. One who says 50 % of every claim scores 0.25 and 0.69 nat. One
+who gives all 3 hypotheses the same probability scores 0.67 and 1.10 nat.
+Before: what the priors alone score.
 
 Claims
 claim said came Brier log score
@@ -78,10 +79,6 @@ quantity, which for a single number would be how far off it is. Rank: the share
 of draws below the truth. Over that of the prior: 0.21 (geometric mean)."""
 
 
-def squeezed(text: str) -> list[list[str]]:
-    return [line.split() for line in text.replace("\N{NARROW NO-BREAK SPACE}", " ").splitlines()]
-
-
 def test_scores_read_so() -> None:
     text = outcomes_text(OUTCOMES, 80)
     assert squeezed(text) == squeezed(TOLD)
@@ -91,14 +88,14 @@ def test_scores_read_so() -> None:
 @pytest.mark.parametrize("width", [20, 40, 64, 120])
 def test_nothing_is_wider_than_the_terminal(width: int) -> None:
     text = outcomes_text(OUTCOMES, width)
-    assert max(map(len, text.splitlines())) <= max(width, max(map(len, text.split())) + 4)
+    assert fits(text, width)
 
 
 def test_many_claims_have_their_score_taken_apart_and_the_parts_explained() -> None:
     """Thirty claims, of which half stand at 70 % and are true, and half at 99.9 % and are false."""
     many = Outcomes((replace(DOSSIER, claims=CLAIMS * 15),))
     assert Outcomes((replace(DOSSIER, claims=(CLAIMS * 15)[1:]),)).parts is None
-    told = " ".join(outcomes_text(many, 80).replace("\N{NARROW NO-BREAK SPACE}", " ").split())
+    told = joined(outcomes_text(many, 80))
     parts = "reliability 0.544 − resolution 0.250 + uncertainty 0.250 + 0.000 within classes. A class holds the claims"
     assert parts in told
     assert "not taken apart" not in told
@@ -121,7 +118,27 @@ def test_what_was_said_to_be_impossible_scores_without_end() -> None:
 
 def test_nothing_scored_says_why() -> None:
     text = outcomes_text(Outcomes((), (("pond", "states no truth"),)), 80)
-    assert text == "Scored: 0 claims, 0 quantities of 0 dossiers.\n- pond is not scored: it states no truth"
+    assert text == "Scored: nothing of 0 dossiers.\n- pond is not scored: it states no truth"
+
+
+def test_where_only_hypotheses_are_scored_nothing_is_said_of_claims() -> None:
+    """Closed form: of H alternatives held alike the Brier score is 1 - 1/H and the log score ln H."""
+    alone = replace(DOSSIER, claims=(), quantities=(), left=())
+    text = joined(outcomes_text(Outcomes((alone,)), 80))
+    assert text.startswith("Scored: 1 true hypothesis of 1 dossier. That is few: with 1 true hypothesis of 1 dossier")
+    assert "One who gives all 3 hypotheses the same probability scores 0.67 and 1.10 nat. Before:" in text
+    assert "laim" not in text
+    assert "50 %" not in text
+    assert alone.hypotheses is not None
+    other = replace(alone, hypotheses=replace(alone.hypotheses, count=2))
+    text = joined(outcomes_text(Outcomes((alone, other)), 80))
+    assert "One who gives all hypotheses of a dossier the same probability scores 0.58 and 0.90 nat on average." in text
+
+
+def test_a_dossier_of_which_nothing_is_scored_is_not_said_to_be_few() -> None:
+    nothing = replace(DOSSIER, claims=(), quantities=(), hypotheses=None)
+    text = outcomes_text(Outcomes((nothing,)), 80)
+    assert text.startswith("Scored: nothing of 1 dossier.\n- tank: run")
 
 
 def test_the_document_is_plain_and_every_key_of_it_is_documented() -> None:
@@ -131,15 +148,13 @@ def test_the_document_is_plain_and_every_key_of_it_is_documented() -> None:
     ]
     assert json.loads(json.dumps(document, allow_nan=False)) == document
     assert document["counts"] == {"dossiers": 1, "claims": 2, "hypotheses": 1}
-    shape = DEVELOPERS.partition("prints one `gaugeglass.score/1`")[2].partition("\n\n`")[0]
     (dossier,) = document["dossiers"]
     kinds = (
         document, document["claims"], document["claims"]["brier"], document["claims"]["parts"],
         document["claims"]["bins"][0], document["quantities"], document["unscored"][0], dossier, dossier["claims"][0],
         dossier["hypotheses"], dossier["quantities"][0], dossier["left"][0],
     )  # fmt: skip
-    keys = {key for kind in kinds for key in kind}
-    assert [key for key in sorted(keys - {"format"}) if f"`{key}`" not in shape and f"`{key}[]`" not in shape] == []
+    assert {key for kind in kinds for key in kind} - keys_told("prints one `gaugeglass.score/1`") == {"format"}
 
 
 def test_pictures_say_their_findings() -> None:
@@ -147,9 +162,7 @@ def test_pictures_say_their_findings() -> None:
     assert reliability.title == "Of 2 claims, 1 came true where 1.7 were expected to"
     assert "That is few" in reliability.alt
     assert [row[2:4] for row in reliability.numbers["rows"]] == [[0.7, "true"], [0.999, "false"]]
-    assert coverage.title.replace("\N{NARROW NO-BREAK SPACE}", " ") == (
-        "Quantities: 1 of 2 within their 90 % intervals, 1.8 expected"
-    )
+    assert plain(coverage.title) == "Quantities: 1 of 2 within their 90 % intervals, 1.8 expected"
     assert "Water held: 83" in coverage.alt
     assert "outside of 78.7" in coverage.alt.replace(" 78.70", " 78.7")
     assert list(outcome_pictures(Outcomes(()))) == []

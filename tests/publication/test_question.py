@@ -19,6 +19,7 @@ from gaugeglass.language.files import load
 from gaugeglass.language.spec import Claim
 from gaugeglass.publication import figures, page
 from gaugeglass.publication.question import as_data, question
+from gaugeglass.publication.scripts import CONSTANTS, SCRIPTS, own
 from publication import water_tank
 from publication.test_page import RUN, _read
 
@@ -117,3 +118,9 @@ def test_the_options_that_the_page_tells_do_what_it_says(pool) -> None:
             assert altered[name].u == pytest.approx(float(factor) * o.u, rel=1e-9)
             assert (altered[name].lower, altered[name].upper) == (o.lower, o.upper)
             assert {i: a for i, a in altered.items() if i != name} == {i: a for i, a in own.items() if i != name}
+
+
+def test_the_script_repeats_no_number_that_python_hands_it() -> None:
+    """What is handed out is used, so that a page decides by it and by no copy of it."""
+    written = "\n".join(map(own, SCRIPTS))
+    assert [name for name in CONSTANTS if not re.search(rf"\b{name}\b", written)] == []

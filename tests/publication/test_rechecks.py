@@ -5,15 +5,15 @@ from __future__ import annotations
 import json
 import math
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
 from gaugeglass.publication.rechecks import DIGEST_NOTE, recheck_document, recheck_text
 from gaugeglass.record.histories import Otherwise
 from gaugeglass.record.rechecks import Number, Recheck
+from printed import fits, joined
+from publication.documented import keys_told
 
-DEVELOPERS = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
 NUMBERS = (
     Number("claim", "tight", "1", 0.5, 0.51, 0.01, 1.0),
     Number("quantity", "water_held", "m**3", 80.4, 80.41, 0.02, 0.5),
@@ -26,7 +26,7 @@ OTHER = replace(
 
 
 def said(found: Recheck) -> str:
-    return " ".join(recheck_text(found, 80).replace("\N{NARROW NO-BREAK SPACE}", " ").split())
+    return joined(recheck_text(found, 80))
 
 
 def test_the_same_to_the_last_bit_needs_no_table() -> None:
@@ -74,12 +74,11 @@ def test_what_guards_the_record_and_what_does_not_belong_to_the_run_is_said() ->
 @pytest.mark.parametrize("width", [20, 40, 80, 120])
 def test_nothing_is_wider_than_the_terminal(width: int) -> None:
     text = recheck_text(OTHER, width)
-    assert max(map(len, text.splitlines())) <= max(width, max(map(len, text.split())) + 4)
+    assert fits(text, width)
 
 
 def test_the_document_is_plain_and_every_key_of_it_is_documented() -> None:
     document = recheck_document(OTHER)
     assert json.loads(json.dumps(document, allow_nan=False)) == document
-    shape = DEVELOPERS.partition("prints one `gaugeglass.recheck/1`")[2].partition("\n\n## ")[0]
     keys = {key for kind in (document, document["otherwise"][0], document["numbers"][0]) for key in kind}
-    assert [key for key in sorted(keys - {"format"}) if f"`{key}`" not in shape and f"`{key}[]`" not in shape] == []
+    assert keys - keys_told("prints one `gaugeglass.recheck/1`", before="\n\n## ") == {"format"}

@@ -99,3 +99,18 @@ def test_a_misfit_of_no_draw_is_not_nought() -> None:
     told = tables.hypotheses_text(dataclasses.replace(full, hypotheses=poor)).replace("\u202f", " ")
     assert "below 0.1 %" in told
     assert " 0.0 %" not in told
+
+
+def test_no_line_parts_a_number_from_its_unit() -> None:
+    found = dataclasses.replace(
+        water_tank.assessment(),
+        sentence="The tank loses more than 5 % of 700 L: 83.1 ± 0.6 %, from 41 % before, in 12 h and 3 readings of it",
+    )
+    assert {" ".join(tables.verdicts_text(found, width).split("\n\n")[0].split("\n")) for width in range(20, 120)} == {
+        found.sentence
+    }
+    lines = [
+        line for width in range(20, 120) for line in tables.verdicts_text(found, width).split("\n\n")[0].split("\n")
+    ]
+    assert not [line for line in lines if line.startswith(("%", "L:", "±", "h ", "0.6"))]
+    assert [line for line in lines if line.startswith("readings")]

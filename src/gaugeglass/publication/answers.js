@@ -3,7 +3,8 @@
 
 /** @typedef {{off: Set<number>, scale: Map<number, number>, prior: number[] | null, at: Map<number, number>}} State
  *  What is asked: units left out, factors of a reading's u, prior weights of the hypotheses, numbers of claims. */
-/** @typedef {{value: number, error: number, atLeast: number | null, atMost: number | null}} Chance */
+/** @typedef {{value: number, error: number, atLeast: number | null, atMost: number | null, isBetween?: boolean}} Chance
+ *  A probability, and bounds where every draw agrees or where, "between" them, draws without a value leave it open. */
 /** @typedef {{first: number, a: Float64Array, own: number, square: number, counted: Float64Array[], products: number[],
  *    much: number[], rest: number, logSums: number[], logZ: number, size: number, k: number, limit: number}} Part
  *  One hypothesis: how much each of its draws counts, what of that is known, its log marginal likelihood [nat],
@@ -77,13 +78,11 @@ class Pool {
   told(off, scale = new Map()) {
     const on = this.atomsOn(off),
       found = new Float64Array(this.draws),
-      scaled = new Map([...scale].map(([reading, factor]) => [this.readings[reading].atom, [reading, factor]]));
+      other = new Map([...scale].flatMap(([reading, factor]) => this.rescaled(reading, factor)));
     for (const block of this.blocks) {
       const places = placesOn(block, on);
       if (!places.length) continue;
-      const own = scaled.has(block.atoms[0])
-        ? this.rescaled(block.columns[1], ...scaled.get(block.atoms[0]))
-        : this.ofBlock(block, places);
+      const own = this.ofBlock(block, places, (index) => other.get(index) ?? this.column(index));
       if (own === null) return null;
       addTo(found, own);
     }
@@ -91,31 +90,31 @@ class Pool {
   }
 
   /** Log-likelihood of some of a block's atoms [nat]; null where the pool cannot tell it. */
-  ofBlock(block, places) {
+  ofBlock(block, places, values) {
     const index = block.columns[maskOf(places)];
-    if (index !== undefined) return this.column(index);
+    if (index !== undefined) return values(index);
     if (block.numbers) return this.ofNumbers(block.numbers, places);
     if (!block.sources?.length) return null;
     const found = new Float64Array(this.draws);
-    for (const source of block.sources) addTo(found, this.ofSource(source, places));
+    for (const source of block.sources) addTo(found, this.ofSource(source, places, values));
     return found;
   }
 
   /** The same of readings that may be wrong together. */
-  ofSource({ reliable, wrong, clusters }, places) {
+  ofSource({ reliable, wrong, clusters }, places, values) {
     const right = new Float64Array(this.draws).fill(Math.log(reliable)),
       astray = places.reduce((log, k) => log + (wrong[k] ?? -Infinity), Math.log1p(-reliable));
-    for (const cluster of clusters) addTo(right, this.ofCluster(cluster, places));
+    for (const cluster of clusters) addTo(right, this.ofCluster(cluster, places, values));
     return right.map((log) => addLogs(log, astray));
   }
 
   /** The same of readings that have one basis in common, by a source that is reliable. */
-  ofCluster({ chances, columns }, places) {
+  ofCluster({ chances, columns }, places, values) {
     const found = new Float64Array(this.draws).fill(-Infinity),
       own = places.map((k) => columns[k]).filter((each) => each.length);
     chances.forEach((chance, basis) => {
       const way = new Float64Array(this.draws).fill(Math.log(chance));
-      for (const each of own) addTo(way, this.column(each[basis]));
+      for (const each of own) addTo(way, values(each[basis]));
       for (let n = 0; n < found.length; n += 1) found[n] = addLogs(found[n], way[n]);
     });
     return found;
@@ -155,10 +154,20 @@ class Pool {
     return block ? { block, isBeyond: false } : null;
   }
 
-  /** Log-likelihood of one reading with another u [nat]. */
-  rescaled(index, reading, factor) {
-    const { kind, peak, nu, at, curves, columns } = this.readings[reading].scaling,
-      values = this.column(index);
+  /** What takes the place of the columns that a reading is told by, with another u: their indices and values [nat]. */
+  rescaled(reading, factor) {
+    const { atom, scaling } = this.readings[reading],
+      block = this.blocks.find(({ atoms }) => atoms.includes(atom));
+    if (scaling.kind !== "bases") return [[block.columns[1], this.retold(block.columns[1], scaling, factor)]];
+    const place = block.atoms.indexOf(atom),
+      clusters = block.sources.flatMap((source) => source.clusters),
+      own = clusters.map(({ columns }) => columns[place]).find((each) => each.length);
+    return own.map((index, basis) => [index, this.column(scaling.bases[String(factor)][basis])]);
+  }
+
+  /** Log-likelihood of a reading that is a block by itself, with another u [nat]. */
+  retold(index, { kind, peak, nu, at, curves, columns }, factor) {
+    const values = this.column(index);
     if (kind === "columns") return this.column(columns[String(factor)]);
     if (kind === "curves") return values.map((l) => straight(l, at, curves[String(factor)]));
     const top = peak - Math.log(factor),
@@ -203,7 +212,7 @@ class Pool {
   holds(claim, at) {
     const { column, compare } = this.claims[claim],
       values = this.column(column);
-    if (!compare) return values;
+    if (!compare) return values.map((x) => x || 0);
     const number = at ?? compare.at;
     const is = { ">": (x) => x > number, ">=": (x) => x >= number, "<": (x) => x < number, "<=": (x) => x <= number }[
       compare.sign
@@ -211,21 +220,29 @@ class Pool {
     return values.map((x) => (is(x) ? 1 : 0));
   }
 
-  /** What is known of a claim under a hypothesis beside its draws: integrals of components and of the claim in each,
-   *  and how far the latter are from what the draws say of them. */
-  knownOfClaim(claim, h) {
-    const key = claim * this.hypotheses.length + h;
+  /** The same of whether it may hold: it does, or is neither true nor false. */
+  mayHold(claim, at) {
+    const values = this.column(this.claims[claim].column);
+    return this.holds(claim, at).map((held, n) => (Number.isNaN(values[n]) ? 1 : held));
+  }
+
+  /** What is known of a claim, or at most of its being true or neither, under a hypothesis beside its draws: integrals
+   *  of components and of the claim in each, and how far the latter are from what the draws say of them. */
+  knownOfClaim(claim, h, atMost) {
+    const key = 2 * (claim * this.hypotheses.length + h) + Number(atMost);
     if (!this.ofClaims[key]) {
       const { first, count } = this.hypotheses[h],
         { own, shares } = this.mixtures[h],
-        { published, mcse } = this.claims[claim];
-      const held = this.holds(claim).subarray(first, first + count);
+        { published, mcse, most, most_mcse } = this.claims[claim],
+        means = atMost ? most : published,
+        ofMeans = atMost ? most_mcse : mcse;
+      const held = (atMost ? this.mayHold(claim) : this.holds(claim)).subarray(first, first + count);
       const drawn = shares.map((share) => dot(share, held));
       const least = shares.map((share) => NEARLY_SURE * Math.sqrt(dot(share, share)));
       const terms = [...shares, ...shares.map((share, c) => share.map((x, n) => x * (held[n] - drawn[c])))];
-      const off = own.map((c, i) => published[c] - drawn[i]),
+      const off = own.map((c, i) => means[c] - drawn[i]),
         [errors, apart] = this.errorsOf(own),
-        ofClaim = own.map((c) => mcse[c]);
+        ofClaim = own.map((c) => ofMeans[c]);
       const known = new Known(terms, [...errors, ...ofClaim], [...apart, ...apart], [...least, ...least]);
       this.ofClaims[key] = { known, held, drawn, off };
     }
@@ -385,7 +402,7 @@ function answer(pool, state) {
     parts,
     weakest,
     weights: weights.map((value, h) => ({ value, error: errors[h], atLeast: null, atMost: null })),
-    claims: pool.claims.map((_, claim) => probability(pool, parts, weights, claim, state.at.get(claim))),
+    claims: pool.claims.map((_, claim) => ofClaim(pool, parts, weights, claim, state.at.get(claim))),
   };
 }
 
@@ -458,14 +475,42 @@ function variance(pool, h, known, much, rest) {
   return known.variance(much, rest) + (shared * pool.hypotheses[h].log_evidence_mcse) ** 2;
 }
 
-/** A claim's probability, corrected by what all draws there were say of it in each component, with its error.
+/** A claim's probability; what draws leave open of it in which it is neither true nor false.
  *  @returns {Chance} */
-function probability(pool, parts, weights, claim, at) {
-  const holds = pool.holds(claim, at),
+function ofClaim(pool, parts, weights, claim, at) {
+  const low = probability(pool, parts, weights, claim, at, false);
+  if (!pool.claims[claim].most) return low;
+  const high = probability(pool, parts, weights, claim, at, true),
+    noValue = Math.max(high.value - low.value, 0),
+    errors = [low.error, high.error].filter(Number.isFinite),
+    isBounded = low.atLeast !== null || low.atMost !== null;
+  if (!isBounded && noValue <= Math.max(0, ...errors)) return low;
+  const ends = [low, high].flatMap(endsOf),
+    [least, most] = [Math.min(...ends), Math.max(...ends)],
+    isOpen = least === 0 && most === 1;
+  return {
+    value: low.value,
+    error: errors.length ? Math.max(...errors) : NaN,
+    atLeast: least > 0 || isOpen ? least : null,
+    atMost: most < 1 || isOpen ? most : null,
+    isBetween: noValue > 0,
+  };
+}
+
+/** The least and the greatest that a probability may be, but for its error. */
+function endsOf({ value, atLeast, atMost }) {
+  return atLeast === null && atMost === null ? [value, value] : [atLeast ?? 0, atMost ?? 1];
+}
+
+/** A claim's probability, corrected by what all draws there were say of it in each component, with its error; at most
+ *  that of its being true or neither.
+ *  @returns {Chance} */
+function probability(pool, parts, weights, claim, at, atMost) {
+  const holds = atMost ? pool.mayHold(claim, at) : pool.holds(claim, at),
     isPublished = at === undefined || at === pool.claims[claim].compare?.at;
   const found = parts.map((part, h) => {
     const held = holds.subarray(part.first, part.first + part.a.length);
-    return chance(part, pool.knownOfClaim(claim, h), held, isPublished);
+    return chance(part, pool.knownOfClaim(claim, h, atMost), held, isPublished);
   });
   const value = sum(found.map(({ p }, h) => weights[h] * p));
   if (!(value > NEARLY_ZERO && value < 1 - NEARLY_ZERO)) {
@@ -552,7 +597,7 @@ function dotWhere(a, first, second) {
  *  where all weights agree. */
 function tail(sorted) {
   const count = tailSize(sorted.length);
-  if (count < 5) return Infinity;
+  if (count < FEWEST_IN_TAIL) return Infinity;
   const top = sorted.at(-1),
     from = sorted.length - count;
   if (top - sorted[0] < 1e-12) return -Infinity;
@@ -574,7 +619,7 @@ function tail(sorted) {
     likely = fits.map((fit) => Math.exp(fit - best));
   const rate = sum(likely.map((share, j) => share * rates[j])) / sum(likely);
   const k = mean(over.map((x) => Math.log1p(-rate * x)));
-  return (count * k + 0.5 * 10) / (count + 10);
+  return (count * k + PRIOR_K * PRIOR_SIZE) / (count + PRIOR_SIZE);
 }
 
 /** @param {number[] | Float64Array} values */

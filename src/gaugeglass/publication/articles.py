@@ -58,7 +58,7 @@ def article(spec: Spec, assessment: Assessment, figure: Frame, reproduced: Mappi
 
 
 def _lines(spec: Spec, assessment: Assessment, figure: Frame, reproduced: Mapping[str, Any]) -> Iterator[str]:
-    yield from (f"# {escaped(assessment.subject)}", "", f"> {escaped(assessment.sentence)}", "")
+    yield from (f"# {escaped(assessment.subject)}", "", f"> {escaped(numbers.kept(assessment.sentence))}", "")
     if spec.alternative is not None:
         otherwise = what_if(spec.alternative, stated_before(spec))
         yield from (escaped(f"{otherwise}. {to_what(reproduced['alternative_to'])}"), "")
@@ -78,6 +78,8 @@ def _lines(spec: Spec, assessment: Assessment, figure: Frame, reproduced: Mappin
 def _key(assessment: Assessment) -> str:
     before = " Dashed: before the evidence." if wording.counted(assessment.ledger) else ""
     gauge = " The gauge's level is the probability, the line across it the threshold." if assessment.verdicts else ""
+    if assessment.verdicts and assessment.verdicts[0].posterior.is_between:
+        gauge += " What is pale above the level is left open."
     interval = f"{numbers.percent(INTERVAL_PROBABILITY, 0)} credible interval"
     return f"The curve shows what is known of the leading quantity, the bar its {interval}.{gauge}{before}"
 
@@ -89,6 +91,9 @@ def _verdicts(verdicts: Sequence[Verdict]) -> Iterator[str]:
              numbers.words(v.words, v.posterior.value)) for v in verdicts]  # fmt: skip
     yield from ("## Verdicts", "", *_table(("claim", "before", "after", "in words"), rows), "")
     yield from ("± is one Monte Carlo error.", "")
+    for v in verdicts:
+        if told := wording.undecided_text(v):
+            yield from (f"- {escaped(_capital(v.says).rstrip('.'))}: {escaped(told)}", "")
     leading = verdicts[0]
     if leading.by_hypothesis:
         yield from (f"{escaped(_capital(leading.says).rstrip('.'))}, under each explanation:", "")

@@ -24,7 +24,9 @@ from gaugeglass.publication.carrying import (
     NAMED,
     by_influence,
     chance_text,
+    common_shift,
     finding,
+    is_open,
     leading_claim,
     moves,
     name_of,
@@ -32,6 +34,8 @@ from gaugeglass.publication.carrying import (
     reading_of,
     shift_of,
     shifted_to,
+    shifts,
+    value_text,
 )
 from gaugeglass.publication.sheet import spoken
 from gaugeglass.publication.wording import DOUBTED, SURPRISING
@@ -44,6 +48,7 @@ MOST_ROWS = 30
 MOST_IN_BRIEF = 5
 """How many of what was left out are listed in short."""
 _PLAIN = 1000  # odds from which digits are left out
+_LITTLE = 0.2  # of the move of one bound, up to which the other is taken to stand still
 _UNSURE = 0.7  # shape of the weights' tails above which a rate is said to be unsure
 _UP, _DOWN = "\N{BLACK UP-POINTING TRIANGLE}", "\N{BLACK DOWN-POINTING TRIANGLE}"
 
@@ -62,6 +67,13 @@ UNITS_KEY = (
     ("chance", "of going at least so far, by all the rest; – where none was found as far as draws reach"),
 )
 """What the columns of what was left out mean."""
+OPEN_KEY = (
+    "bounds",
+    "the least and the greatest that the claim's probability may be, since it has no value in some draws; the arrow is "
+    f"that of the bound that moves more, {_UP}{_DOWN} stands where they move apart or towards each other, and a claim "
+    "turns where the least crosses its threshold",
+)
+"""What bounds in these columns mean, where draws without a value leave a claim open."""
 WRONG_KEY = (
     "wrong",
     "the probability that a graded reading says nothing of what it is about; of several the expected share; ! above "
@@ -141,12 +153,20 @@ def units_text(found: Audit, spec: Spec, width: int = 80, *, color: bool = False
     if found.claim is not None:
         title += f" (with everything: {chance_text(of_claim(shown[0]).whole)})"
     parts = [tables.fitting(title, headings, rows, width, color=color)]
-    lines = [" ".join(f"{term}: {means}." for term, means in (*UNITS_KEY, *([WRONG_KEY] if graded else [])))]
+    lines = [" ".join(f"{term}: {means}." for term, means in units_key(found, is_graded=graded))]
     if ordered[len(shown) :]:
         lines.insert(0, f"{len(ordered) - len(shown)} more that move it less are in the document of --json.")
     parts += [part for line in lines for part in tables._wrapped(line, width, hanging="")]
     parts += tables._bullets([*confirmations(found, spec), *without_search(found)], width)
     return "\n".join(parts)
+
+
+def units_key(found: Audit, *, is_graded: bool) -> tuple[tuple[str, str], ...]:
+    """What the columns mean that there are."""
+    if found.claim is None:
+        return (*UNITS_KEY[:1], *([WRONG_KEY] if is_graded else []))
+    is_bounded = any(p.is_between for u in found.units for p in (of_claim(u).whole, of_claim(u).without))
+    return (*UNITS_KEY, *([OPEN_KEY] if is_bounded else []), *([WRONG_KEY] if is_graded else []))
 
 
 def unit_row(u: UnitFinding, found: Audit, spec: Spec) -> tables.Row:
@@ -157,14 +177,22 @@ def unit_row(u: UnitFinding, found: Audit, spec: Spec) -> tables.Row:
     t = max(u.tipping, key=lambda tipping: tipping.chance.value, default=None)
     at = chance = numbers.ABSENT
     if t is not None:
-        at = shifted_to(t, u, spec).removeprefix("all ")  # as the key says
+        at = value_text(t, u, spec, bare=True) or common_shift(t)
         chance = numbers.chance(t.chance.value)
     wrong = "" if u.wrong is None else numbers.chance(u.wrong) + (" !" if u.wrong > DOUBTED else "")
     return name_of(u), surprise, without, at, chance, wrong
 
 
 def _marked(c: ClaimInfluence) -> str:
-    return chance_text(c.without) + (f" {_UP if shift_of(c) > 0 else _DOWN}" if moves(c) else "")
+    return chance_text(c.without) + (f" {_arrow(c)}" if moves(c) else "")
+
+
+def _arrow(c: ClaimInfluence) -> str:
+    """Where the claim's probability moves; both where bounds of it move apart or towards each other."""
+    least, most = shifts(c)
+    if least * most < 0 and min(abs(least), abs(most)) > _LITTLE * max(abs(least), abs(most)):
+        return _UP + _DOWN
+    return _UP if shift_of(c) > 0 else _DOWN
 
 
 def confirmations(found: Audit, spec: Spec) -> Iterator[str]:
@@ -173,8 +201,8 @@ def confirmations(found: Audit, spec: Spec) -> Iterator[str]:
     for u in found.units:
         for t in u.tipping:
             if t.confirmed is not None and claim is not None:
-                at = shifted_to(t, u, spec)
-                yield (f"{name_of(u)} at {at}: drawn again there, the claim is at {chance_text(t.confirmed)}, "
+                at, has = shifted_to(t, u, spec), "has at least" if is_open(found) else "is at"
+                yield (f"{name_of(u)} at {at}: drawn again there, the claim {has} {chance_text(t.confirmed)}, "
                        f"where its threshold is {numbers.percent(claim.threshold, 0)}")  # fmt: skip
 
 
@@ -262,7 +290,8 @@ def largest_sensitivities(found: Audit) -> list[Sensitivity]:
 def prior_row(s: Sensitivity, found: Audit) -> tables.Row:
     """A prior that matters: what it moves, how fast it and the evidence do, and what that means."""
     others = sum(o.latent == s.latent and o.to_prior >= SENSITIVE for o in found.priors.sensitivities) - 1
-    moved = spoken(s.target) + (f" and {others} more" if others else "")
+    least = " (the least)" if s.target in (found.undecided or {}) else ""
+    moved = spoken(s.target) + least + (f" and {others} more" if others else "")
     means = s.diagnosis + (" (unsure: few draws stand for it)" if s.pareto_k > _UNSURE else "")
     return spoken(s.latent), moved, numbers.fixed(s.to_prior, 2), numbers.fixed(s.to_likelihood, 2), means
 
@@ -279,17 +308,26 @@ def odds_text(found: Audit, spec: Spec, width: int = 80, *, color: bool = False)
 
 def odds_row(c: OddsCurve) -> tables.Row:
     """A hypothesis: its odds as stated, the claim if it holds and if not, and the odds that turn the verdict."""
-    return spoken(c.hypothesis), odds(c.stated), numbers.chance(c.under), numbers.chance(c.otherwise), _turns(c)
+    under, otherwise = (numbers.between(*ends) for ends in chances_of(c))
+    return spoken(c.hypothesis), odds(c.stated), under, otherwise, _turns(c)
 
 
-def nearest_crossing(curves: Sequence[OddsCurve]) -> OddsCurve | None:
-    """Of curves that cross within the odds that are drawn, the one whose crossing is nearest to what is stated."""
-    return min(filter(crosses_within, curves), key=lambda c: abs(math.log((c.crossing or 1) / c.stated)), default=None)
+def chances_of(c: OddsCurve) -> tuple[tuple[float, float], tuple[float, float]]:
+    """The least and the greatest that a claim's probability may be if the hypothesis holds, then if not."""
+    most = c.at_most
+    return (c.under, most.under if most else c.under), (c.otherwise, most.otherwise if most else c.otherwise)
 
 
-def crosses_within(c: OddsCurve) -> bool:
-    """Whether a curve crosses its threshold within the odds that are drawn."""
-    return c.crossing is not None and LOWEST_ODDS <= c.crossing <= HIGHEST_ODDS
+def nearest_crossing(curves: Sequence[OddsCurve]) -> tuple[OddsCurve, float] | None:
+    """Of the crossings of curves within the odds that are drawn, the one nearest to what is stated, and its curve."""
+    found = [(c, at) for c in curves for at in crossings(c)]
+    return min(found, key=lambda entry: abs(math.log(entry[1] / entry[0].stated)), default=None)
+
+
+def crossings(c: OddsCurve) -> list[float]:
+    """The odds, of those that are drawn, at which a claim's probability, or a bound of it, is at its threshold."""
+    found = (c.crossing, c.at_most.crossing if c.at_most else None)
+    return [at for at in found if at is not None and LOWEST_ODDS <= at <= HIGHEST_ODDS]
 
 
 def leading_curves(found: Audit) -> list[OddsCurve]:
@@ -309,10 +347,13 @@ def _side(x: float) -> str:
 
 
 def _turns(c: OddsCurve) -> str:
-    if c.crossing is None:
-        return "at no odds"
-    now = c.stated < c.crossing
-    return f"{'above' if now else 'below'} {odds(c.crossing)}"
+    least = _beyond(c.crossing, c.stated)
+    most = _beyond(c.at_most.crossing, c.stated) if c.at_most else least
+    return least if most == least else f"the least {least}, the greatest {most}"
+
+
+def _beyond(crossing: float | None, stated: float) -> str:
+    return "at no odds" if crossing is None else f"{'above' if stated < crossing else 'below'} {odds(crossing)}"
 
 
 # --- how it was found ---------------------------------------------------------------------------------------

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from gaugeglass.judgement.calibration import JOINT, LEVELS, MISTAKE, Calibration, ChanceFinding, RankFinding
+from gaugeglass.judgement.calibration import JOINT, LEVELS, MISTAKE, Calibration, ChanceFinding, RankFinding, Truths
 from gaugeglass.judgement.results import INTERVAL_PROBABILITY
 from gaugeglass.judgement.uniformity import binomial_band
 from gaugeglass.language.spec import Spec
 from gaugeglass.publication import numbers, tables
 from gaugeglass.publication.examined import Grid
 from gaugeglass.publication.figures import leading
+from gaugeglass.publication.histories import when
 from gaugeglass.publication.sheet import spoken
-from gaugeglass.record.calibrations import Recorded, entry
+from gaugeglass.record.calibrations import Beside, Recorded, entry
 from gaugeglass.record.documents import CALIBRATION, plain
 from gaugeglass.record.leaks import WITHHELD
 
@@ -178,6 +180,37 @@ def name_of(f: RankFinding) -> str:
     return "the joint log-likelihood" if f.quantity == JOINT else spoken(f.quantity)
 
 
+# --- of what stands beside a run ----------------------------------------------------------------------------
+
+
+def damage_texts(found: Beside, file: str) -> Iterator[str]:
+    """Of each calibration that cannot be shown: what is wrong with it, what is shown instead, and what to do.
+
+    Parameters
+    ----------
+    file
+        The dossier, as it is typed.
+    """
+    for damage in found.damages:
+        instead = next((made for made in found.shown if made.found.truths == damage.truths), None)
+        older = f"; that of {when(instead.created)} is shown instead" if instead else ""
+        yield (
+            f"the calibration {damage.folder} cannot be shown: {damage.why}{older}; move that folder away, and "
+            f"calibrate again: {_calibrating(damage.truths, file)}"
+        )
+
+
+def elsewhere_text(found: Beside, file: str) -> str:
+    """That there is a calibration on other files, and how to make one on these; empty where that need not be said."""
+    if not found.elsewhere:
+        return ""
+    return f"calibrated {when(found.elsewhere)} on other files; on these: {_calibrating('prior', file)}"
+
+
+def _calibrating(truths: Truths, file: str) -> str:
+    return f"gaugeglass calibrate {shlex.quote(file)}{'' if truths == 'prior' else f' --truths {truths}'}"
+
+
 # --- tables -------------------------------------------------------------------------------------------------
 
 
@@ -195,6 +228,15 @@ def shown(found: Calibration, spec: Spec) -> list[RankFinding]:
 def _quantity_row(f: RankFinding) -> tables.Row:
     inside = f"{numbers.percent(f.share, 1)} ({f.inside} of {len(f.ranks)})"
     return name_of(f), inside, p_text(f.inside_p_value), p_text(f.p_value), f.shape or numbers.ABSENT
+
+
+def uncounted(f: RankFinding) -> str:
+    """Why not every simulation counts for a quantity; empty where every one does."""
+    reasons = (
+        (f.no_value, "the truth or a draw had no value"),
+        (f.settled, "every draw was the truth, so that there is no rank"),
+    )
+    return "; ".join(f"in {count} more simulations {why}" for count, why in reasons if count)
 
 
 def _chance_row(c: ChanceFinding) -> tables.Row:
@@ -219,9 +261,11 @@ def _quantities_text(found: Calibration, spec: Spec, width: int, *, color: bool)
     rows = [_quantity_row(f) for f in every[:_MOST_ROWS]]
     table = tables.fitting("Where truths lay among draws", _QUANTITIES, rows, width, color=color)
     notes = [_key_text(KEY)]
+    lines = [f"{name_of(f)}: {why}" for f in every[: len(rows)] if (why := uncounted(f))]
     if len(every) > len(rows):
         notes.insert(0, f"{len(every) - len(rows)} more, none of them off, are in the document of --json.")
-    return "\n".join([table, *(line for note in notes for line in tables._wrapped(note, width, hanging=""))])
+    said = [line for note in notes for line in tables._wrapped(note, width, hanging="")]
+    return "\n".join([table, *said, *tables._bullets(lines, width)])
 
 
 def _chances_text(found: Calibration, spec: Spec, width: int, *, color: bool) -> str:
@@ -319,6 +363,7 @@ def calibration_section(made: Recorded, spec: Spec, *, engine: str = "") -> Cali
     every = shown(found, spec)
     quantities = Grid(
         "Where truths lay among draws", _QUANTITIES, tuple(_quantity_row(f) for f in every),
+        small=tuple(uncounted(f) for f in every),
         marked=frozenset(k for k, f in enumerate(every) if f.shape), numeric=frozenset({1, 2, 3}),
     )  # fmt: skip
     chances = Grid(

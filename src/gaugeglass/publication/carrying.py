@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from gaugeglass.judgement.findings import COUNT_AS_FALSE, Audit, ClaimInfluence, Tipping, UnitFinding
+from gaugeglass.judgement.findings import Audit, ClaimInfluence, Tipping, UnitFinding
 from gaugeglass.judgement.results import Probability
 from gaugeglass.language.spec import Claim, Observation, Spec
 from gaugeglass.publication import numbers
@@ -22,8 +22,22 @@ def finding(found: Audit, spec: Spec) -> str:
     claim = leading_claim(found, spec)
     if claim is None or not found.units:
         return carrying(found, spec)
-    kept = [f"{note[:1].upper()}{note[1:]}." for note in found.notes if note.endswith(COUNT_AS_FALSE)]
-    return " ".join([carrying(found, spec), overturning(found, spec), *kept])
+    return " ".join([carrying(found, spec), overturning(found, spec), *undecided(found)])
+
+
+def undecided(found: Audit) -> Iterator[str]:
+    """That the leading claim is neither true nor false in some draws, and what is told of it then; nothing else."""
+    if is_open(found):
+        share = numbers.percent((found.undecided or {})[found.claim or ""])
+        yield (
+            f"In {share} of the draws the claim is neither true nor false, since something has no value there: what "
+            "would overturn it does so to the least that its probability may be."
+        )
+
+
+def is_open(found: Audit) -> bool:
+    """Whether the leading claim is neither true nor false in some draws."""
+    return found.claim in (found.undecided or {})
 
 
 def leading_claim(found: Audit, spec: Spec) -> Claim | None:
@@ -44,8 +58,14 @@ def of_claim(unit: UnitFinding) -> ClaimInfluence:
 
 
 def shift_of(c: ClaimInfluence) -> float:
-    """By how much a claim's probability rises when something is left out [1]."""
-    return c.without.value - c.whole.value
+    """By how much a claim's probability rises when something is left out [1]; of two bounds the one that moves most."""
+    return max(shifts(c), key=abs)
+
+
+def shifts(c: ClaimInfluence) -> tuple[float, float]:
+    """By how much the least and the greatest that it may be rise [1]; where it is not left open these are one."""
+    (least, most), (other_least, other_most) = (c.whole.span, c.without.span)
+    return other_least - least, other_most - most
 
 
 def moves(c: ClaimInfluence) -> bool:
@@ -55,13 +75,24 @@ def moves(c: ClaimInfluence) -> bool:
 
 def _error(p: Probability) -> float:
     """The Monte Carlo error, or how far a bound lies from certainty where draws agree."""
+    if p.is_between:
+        return p.mcse if math.isfinite(p.mcse) else 0.0
     bounds = (1 - p.at_least if p.at_least is not None else 0.0, p.at_most or 0.0)
     return max(*bounds, p.mcse if math.isfinite(p.mcse) else 0.0)
 
 
 def chance_text(p: Probability) -> str:
-    """A probability with its Monte Carlo error, or its bound; never 0 or 1."""
-    return numbers.probability(replace(p, value=min(max(p.value, _LEAST), 1 - _LEAST)))
+    """A probability with its Monte Carlo error, or its bounds; never 0 or 1."""
+    return numbers.probability(_unsure(p))
+
+
+def chance_said(p: Probability) -> str:
+    """The same in a sentence."""
+    return numbers.in_a_sentence(_unsure(p))
+
+
+def _unsure(p: Probability) -> Probability:
+    return replace(p, value=min(max(p.value, _LEAST), 1 - _LEAST))
 
 
 def name_of(unit: UnitFinding) -> str:
@@ -70,8 +101,25 @@ def name_of(unit: UnitFinding) -> str:
 
 
 def turns(c: ClaimInfluence, threshold: float) -> bool:
-    """Whether the claim is on the other side of its threshold without it."""
-    return (c.whole.value >= threshold) != (c.without.value >= threshold)
+    """Whether the claim is on the other side of its threshold without it, whatever is left open of either."""
+    sides = {_side(c.whole, threshold), _side(c.without, threshold)}
+    return len(sides) == 2 and None not in sides
+
+
+def _side(p: Probability, threshold: float) -> bool | None:
+    """Whether a probability is at its threshold or above; None where it may be on either side."""
+    least, most = p.span
+    return None if least < threshold <= most else least >= threshold
+
+
+def _turning(c: ClaimInfluence, threshold: float) -> str:
+    """What leaving it out does to the verdict, as a clause; empty where that stays as it is."""
+    whole, without = (_side(p, threshold) for p in (c.whole, c.without))
+    if whole == without:
+        return ""
+    if without is None:
+        return ", which leaves the verdict open"
+    return ", which settles the verdict" if whole is None else ", which turns the verdict"
 
 
 def carrying(found: Audit, spec: Spec) -> str:
@@ -83,15 +131,14 @@ def carrying(found: Audit, spec: Spec) -> str:
         return f"No observation counts, so that nothing carries “{claim.says}”."
     top = by_influence(found)[0]
     c = of_claim(top)
-    whole, without = chance_text(c.whole), chance_text(c.without)
+    whole, without = chance_said(c.whole), chance_said(c.without)
     if not moves(c):
         return (f"Nothing alone carries “{claim.says}” ({whole}): whatever single observation, origin or table is left "
                 "out moves it by less than three Monte Carlo errors.")  # fmt: skip
-    verdict = ", which turns the verdict" if turns(c, claim.threshold) else ""
     close = [name_of(u) for u in by_influence(found)[1:] if _rivals(of_claim(u), c)]
     more = f", hardly less {listed(close)}" if close else " more than anything else"
     gone = f"without {name_of(top)} that goes from {whole} to {without}"
-    return f"What carries “{claim.says}” is {name_of(top)}{more}: {gone}{verdict}."
+    return f"What carries “{claim.says}” is {name_of(top)}{more}: {gone}{_turning(c, claim.threshold)}."
 
 
 def _rivals(c: ClaimInfluence, top: ClaimInfluence) -> bool:
@@ -161,7 +208,12 @@ def value_text(t: Tipping, unit: UnitFinding, spec: Spec, *, bare: bool = False)
 
 def shifted_to(t: Tipping, unit: UnitFinding, spec: Spec) -> str:
     """Where the claim turns, in brief: the value of one reading, the common shift of several."""
-    return value_text(t, unit, spec, bare=True) or f"all {numbers.MINUS if t.shift < 0 else '+'}{shift_text(t)} u"
+    return value_text(t, unit, spec, bare=True) or f"all {common_shift(t)}"
+
+
+def common_shift(t: Tipping) -> str:
+    """How far several readings are shifted together, in standard uncertainties of their own, up or down."""
+    return f"{numbers.MINUS if t.shift < 0 else '+'}{shift_text(t)} u"
 
 
 def _as_stated(o: Observation, spec: Spec) -> tuple[float, str]:

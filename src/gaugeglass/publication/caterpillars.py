@@ -24,7 +24,6 @@ from gaugeglass.publication.sheet import (
     TEAL,
     WIDTH,
     Picture,
-    Sheet,
     blank,
     finish,
     short,
@@ -53,7 +52,7 @@ def caterpillar(group: Members, *, per: str = "") -> Picture:
         title = f"{by}: medians of {group.count} from {medians_text(group)}"
         step = 0.27 if len(rows) <= 12 else 0.18
         sheet = blank(title, _KEY + step * (len(rows) + bool(left_out)) + _FOOT)
-        _key(sheet)
+        sheet.key("after the evidence", (1.3, "before"), (1.85, "medians and 90 % credible intervals"))
         width = WIDTH - LEFT - RIGHT - _NAMES - _VALUES
         axes = sheet.axes(LEFT + _NAMES, _KEY, width, step * (len(rows) + bool(left_out)))
         _draw(axes, group, rows, left_out)
@@ -61,16 +60,6 @@ def caterpillar(group: Members, *, per: str = "") -> Picture:
         headings = ("member", "unit", "prior median", "prior 5 %", "prior 95 %", "posterior median", "posterior 5 %",
                     "posterior 95 %", "posterior sd over prior sd")  # fmt: skip
         return finish(sheet, f"members-{group.name}", title, alt, headings, [_cells(q) for q in group.ordered])
-
-
-def _key(sheet: Sheet) -> None:
-    """Which mark is which."""
-    for x, text, color, weight in (
-        (LEFT, "after the evidence", TEAL, "bold"),
-        (LEFT + 1.3, "before", FAINT, "normal"),
-        (LEFT + 1.85, "medians and 90 % credible intervals", FAINT, "normal"),
-    ):
-        sheet.text(x, 0, text, fontsize=8, color=color, fontweight=weight)
 
 
 def _shown(group: Members) -> tuple[list[QuantitySummary], int]:

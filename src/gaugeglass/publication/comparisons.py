@@ -17,6 +17,7 @@ from gaugeglass.record.changes import Comparison, Field, File, Rest
 from gaugeglass.record.documents import plain
 
 FORMAT = "gaugeglass.compare/1"
+OPEN_NOTE = "It has no value in some draws: points and log odds are of the least that its probability may be."
 ORDER_NOTE = (
     "Points are percentage points, ± one Monte Carlo error. Inputs are changed one after the other: as runs in between "
     "first had them, and of one run the model first, then what has no date, then by date. A share depends on that "
@@ -138,6 +139,8 @@ def _claim(found: Attribution, path: Path, rest: Rest | None, width: int, *, col
         rows.append(("no input", points(rest.shift, rest.mcse) + mark, "", ""))
     headings = ("input", "points", "log odds", "first, last")
     yield tables.fitting(title, headings, rows, width, color=color)
+    if found.before.is_between or found.after.is_between:
+        yield from tables._wrapped(OPEN_NOTE, width, hanging="")
     if rest is not None and rest.seen:
         words = f"! by more than {ERRORS:.0f} errors: how the runs were computed moved it, not what they were told."
         yield from tables._wrapped(words, width, hanging="")

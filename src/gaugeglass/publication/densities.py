@@ -58,7 +58,7 @@ def prior_beside_posterior(
         columns = 1 if len(summaries) == 1 else 2
         height = 2.7 if columns == 1 else 2.08
         sheet = blank(title, _KEY + 0.1 + height * math.ceil(len(summaries) / columns))
-        _key(sheet)
+        sheet.key("posterior", (0.82, "prior, dashed"), (1.85, "bar: median and 90 % credible interval"))
         for i, quantity in enumerate(summaries):
             _density_panel(sheet, quantity, prior, posterior, columns=columns, at=divmod(i, columns), height=height)
         alt = f"{title}. " + " ".join(_density_sentence(q) for q in summaries)
@@ -111,16 +111,6 @@ def _density_panel(
     above = 0.7 if named else 0.32
     axes = sheet.axes(left, top + above, width, height - above - 0.5)
     _densities(axes, q, *(draws[q.name][np.isfinite(draws[q.name])] for draws in (prior, posterior)))
-
-
-def _key(sheet: Sheet) -> None:
-    """Which curve is which, once for all panels."""
-    for x, text, color, weight in (
-        (LEFT, "posterior", TEAL, "bold"),
-        (LEFT + 0.82, "prior, dashed", FAINT, "normal"),
-        (LEFT + 1.85, "bar: median and 90 % credible interval", FAINT, "normal"),
-    ):
-        sheet.text(x, 0, text, fontsize=8, color=color, fontweight=weight)
 
 
 def _densities(axes: Axes, q: QuantitySummary, prior: Any, posterior: Any) -> None:

@@ -74,7 +74,8 @@ function ceiling(share) {
 
 /** A probability with its error, or the bound that unanimous draws leave it.
  *  @param {Chance} p */
-function chanceText({ value, error, atLeast, atMost }) {
+function chanceText({ value, error, atLeast, atMost, isBetween }) {
+  if (isBetween) return between(atLeast ?? 0, atMost ?? 1);
   const [most, places] = ceiling(atLeast === null ? atMost : 1 - atLeast);
   if (atLeast !== null) return `above ${fixed(100 - most, places)}${SPACE}%`;
   if (atMost !== null) return `below ${fixed(most, places)}${SPACE}%`;
@@ -84,6 +85,17 @@ function chanceText({ value, error, atLeast, atMost }) {
   return /^\d/.test(shown)
     ? `${shown}${SPACE}±${SPACE}${fixed(Math.max(100 * error, 10 ** -decimals), decimals)}${SPACE}%`
     : shown;
+}
+
+/** What draws without a value leave open of a probability: both bounds, or the one that says something. */
+function between(least, most) {
+  const at = (which, bound) =>
+    bound >= LITTLE && bound <= 1 - LITTLE ? `${which} ${counted(bound)}` : counted(Math.round(bound));
+  if (least === most) return counted(least);
+  if (least < LITTLE) return most > 1 - LITTLE ? `0${SPACE}% to 100${SPACE}%` : at("at most", most);
+  if (most > 1 - LITTLE) return at("at least", least);
+  const [low, high] = [least, most].map(counted);
+  return low === high ? low : `${low} to ${high}`;
 }
 
 /** A median with the ends of its credible interval. */

@@ -82,9 +82,9 @@ def audit_section(found: Audit, spec: Spec) -> AuditSection:
         sentence=carrying.carrying(found, spec),
         units=_units(telling, found, spec) if telling else None,
         more_units=_units(rest, found, spec) if rest else None,
-        key=(*(audits.UNITS_KEY if claim else audits.UNITS_KEY[:1]), *([audits.WRONG_KEY] if is_graded else [])),
+        key=audits.units_key(found, is_graded=is_graded),
         tipping_heading=_tipping_heading(found, spec) if claim and found.units else "",
-        tipping=carrying.overturning(found, spec) if claim and found.units else "",
+        tipping=_tipping(found, spec) if claim and found.units else "",
         is_searched=is_searched,
         confirmations=(*audits.confirmations(found, spec), *(audits.without_search(found) if is_searched else ())),
         pairs_heading=_pairs_heading(found),
@@ -143,6 +143,10 @@ def _held(u: UnitFinding) -> str:
     return f"{numbers.fixed(count, 0)} {'reading' if count == 1 else 'readings'}"
 
 
+def _tipping(found: Audit, spec: Spec) -> str:
+    return " ".join([carrying.overturning(found, spec), *carrying.undecided(found)])
+
+
 def _tipping_heading(found: Audit, spec: Spec) -> str:
     most = carrying.most_probable_tipping(found.units)
     if most is not None:
@@ -198,7 +202,8 @@ def _odds_heading(curves: Sequence[OddsCurve]) -> str:
 def _odds(curves: Sequence[OddsCurve]) -> Grid:
     headings = ("Explanation", "Odds stated", "Claim if it holds", "If not", "Verdict turns")
     rows = tuple(audits.odds_row(c) for c in curves)
-    return Grid("Prior odds of each explanation against the others", headings, rows, numeric=frozenset(range(1, 5)))
+    last = 4 if any(c.at_most for c in curves) else 5  # two crossings are words, which may be broken over lines
+    return Grid("Prior odds of each explanation against the others", headings, rows, numeric=frozenset(range(1, last)))
 
 
 # --- candidates ---------------------------------------------------------------------------------------------

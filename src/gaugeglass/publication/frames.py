@@ -257,6 +257,8 @@ def _says(asked: Verdict) -> str:
 
 def _chance(p: Probability) -> str:
     """A probability in few letters, whole percents where they tell enough."""
+    if p.is_between:
+        return numbers.brief(p)
     if p.at_least is not None or p.at_most is not None:
         return numbers.probability(p)
     return numbers.percent(p.value, 0 if 0.05 <= p.value <= 0.95 else 1)
@@ -457,7 +459,10 @@ def _way_title(joining: Joining) -> str:
     if first.probability is None or last.probability is None:
         unit = joining.quantity.unit
         return f"From {_middle(first.spread, unit)} to {_middle(last.spread, unit)}"
-    return f"From {_chance(first.probability)} to {_chance(last.probability)}"
+    before, after = _chance(first.probability), _chance(last.probability)
+    if first.probability.is_between or last.probability.is_between:
+        return f"First {before}, in the end {after}"
+    return f"From {before} to {after}"
 
 
 def _draw_way(screen: Screen, subject: str, title: str, joining: Joining) -> Sheet:
@@ -479,14 +484,18 @@ def _draw_way(screen: Screen, subject: str, title: str, joining: Joining) -> She
 
 
 def _draw_probabilities(axes: Axes, joining: Joining) -> NDArray[np.float64]:
-    values = np.array([step.probability.value for step in joining.steps if step.probability])
+    ends = np.array([step.probability.span for step in joining.steps if step.probability], dtype=np.float64)
+    values: NDArray[np.float64] = ends[:, 0]
+    most = ends[:, 1]
     errors = np.array([np.nan_to_num(step.probability.mcse) for step in joining.steps if step.probability])
     at = np.arange(len(values))
     threshold = joining.asked.threshold if joining.asked else 0.5
     axes.axhline(threshold, color=OCHRE, lw=1.4, zorder=1)
-    low, high = (np.clip(values + times * errors, 0, 1) for times in (-2, 2))
+    low, high = np.clip(values - 2 * errors, 0, 1), np.clip(most + 2 * errors, 0, 1)
     axes.fill_between(at, low, high, color=TEAL, alpha=0.22, lw=0)
     axes.plot(at, values, "-o", color=TEAL, lw=2, ms=4.5, zorder=3)
+    if np.any(most > values):
+        axes.plot(at, most, "-o", color=TEAL, lw=1, ms=3, zorder=3)
     marks = sorted({0.0, threshold, 1.0})
     axes.set(ylim=(-0.02, 1.02))
     axes.set_yticks(marks, [numbers.percent(m, 0) for m in marks])
@@ -762,12 +771,16 @@ def _gauge(sheet: Sheet, screen: Screen, asked: Verdict, p: Probability, before:
     axes.set(xlim=(0, 1), ylim=(0, 1), xticks=[], yticks=[])
     axes.spines[:].set_visible(False)
     axes.add_patch(Rectangle((0, 0), 1, 1, facecolor=MIST, alpha=0.35, lw=0))
-    axes.add_patch(Rectangle((0, 0), 1, p.value, facecolor=TEAL, lw=0))
+    least, most = p.span
+    axes.add_patch(Rectangle((0, 0), 1, least, facecolor=TEAL, lw=0))
+    if most > least:
+        axes.add_patch(Rectangle((0, least), 1, most - least, facecolor=TEAL, alpha=0.35, lw=0))
     axes.add_patch(Rectangle((0, 0), 1, 1, facecolor="none", edgecolor=EDGE, lw=1.2, clip_on=False))
     axes.plot([-0.35, 1.35], [asked.threshold] * 2, color=OCHRE, lw=1.6, clip_on=False, solid_capstyle="butt")
     was = before.probability if before else None
     if was is not None:
-        axes.plot([-0.2, 1.2], [was.value] * 2, color=INK, lw=1.0, ls=(0, (2, 1.2)), clip_on=False)
+        for end in dict.fromkeys(was.span):
+            axes.plot([-0.2, 1.2], [end] * 2, color=INK, lw=1.0, ls=(0, (2, 1.2)), clip_on=False)
     between = [asked.threshold] if 0.12 < asked.threshold < 0.88 else []
     for share in (0.0, *between, 1.0):
         axes.text(-0.5, share, numbers.percent(share, 0), fontsize=_SMALL, color=FAINT, ha="right", va="center")

@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
+import functools
 import math
 import re
 
 from gaugeglass.judgement.results import INTERVAL_PROBABILITY, Probability, Spread, Words
+from gaugeglass.language.units import UnitError, parse_unit
 
 MINUS = "\N{MINUS SIGN}"
 SPACE = "\N{NARROW NO-BREAK SPACE}"
 ABSENT = "\N{EN DASH}"
+_BEFORE_A_WORD = re.compile(r"(?<=[\d)]) ([^\W\d][^\s,;:.!?)”]*)")
+"""The space behind a number, and the word that may be its unit."""
 _SUPERSCRIPTS = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 _UNSCALED = range(-4, 6)
 _MOST_DIGITS = 12
 _NEAR = 1e-9
 """How near a probability may come to certainty [1]."""
+LITTLE = 0.001
+"""How near to certainty a bound is taken to say nothing [1]."""
 _GROUPED_FROM = 10_000
 _EVEN = 0.5
 
@@ -31,6 +37,21 @@ def with_unit(number: str, unit: str) -> str:
     """A formatted number followed by its unit, never broken over two lines."""
     printed = unit_text(unit)
     return f"{number}{SPACE}{printed}" if printed else number
+
+
+def kept(text: str, by: str = SPACE) -> str:
+    """A text in which ``by`` stands wherever a number is parted by a space from its unit or its uncertainty."""
+    joined = text.replace(" %", f"{by}%").replace(" ± ", f"{by}±{by}")
+    return _BEFORE_A_WORD.sub(lambda found: f"{by if _is_unit(found[1]) else ' '}{found[1]}", joined)
+
+
+@functools.cache
+def _is_unit(text: str) -> bool:
+    try:
+        parse_unit(text)
+    except UnitError:
+        return False
+    return True
 
 
 def fixed(value: float, decimals: int) -> str:
@@ -173,13 +194,40 @@ def chance(share: float) -> str:
 
 def probability(p: Probability) -> str:
     """A probability in percent with its Monte Carlo error, or the bounds that it has."""
-    if p.at_least is not None and p.at_most is not None:
-        return f"{chance(p.at_least)} to {chance(p.at_most)}"
+    if p.is_between:
+        return between(*p.ends)
     if p.at_least is not None:
         return f"above {_bound(1 - p.at_least)}"
     if p.at_most is not None:
         return f"below {fixed(*_ceiling(p.at_most))}{SPACE}%"
     return percent_with_error(p.value, p.mcse)
+
+
+def in_a_sentence(p: Probability) -> str:
+    """A probability as it stands in a sentence, in which "to" leads to something else than a bound."""
+    text = probability(p)
+    return f"between {text.replace(' to ', ' and ')}" if p.is_between and " to " in text else text
+
+
+def brief(p: Probability) -> str:
+    """A probability where there is little room; in whole percents what draws without a value leave open of it."""
+    if not p.is_between:
+        return chance(p.value)
+    least, most = (fixed(100 * end, 0) for end in p.span)
+    return f"{least} to {most}{SPACE}%"
+
+
+def between(least: float, most: float) -> str:
+    """What draws without a value leave open of a probability: both bounds, or the one that says something."""
+    if least == most:
+        return chance(least)
+    if least < LITTLE:
+        return f"0{SPACE}% to 100{SPACE}%" if most > 1 - LITTLE else _at("at most", most)
+    return _at("at least", least) if most > 1 - LITTLE else chances(least, most)
+
+
+def _at(which: str, bound: float) -> str:
+    return f"{which} {chance(bound)}" if LITTLE <= bound <= 1 - LITTLE else chance(round(bound))
 
 
 def percent_with_error(share: float, mcse: float) -> str:

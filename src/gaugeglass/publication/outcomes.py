@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import fields
 from typing import Any
 
 from gaugeglass.judgement.results import INTERVAL_PROBABILITY
-from gaugeglass.judgement.scores import BINS, Bin, Decomposition
+from gaugeglass.judgement.scores import BINS, Bin, Decomposition, brier, brier_of_many, log_score
 from gaugeglass.publication import numbers, tables
 from gaugeglass.publication.histories import when
 from gaugeglass.publication.sheet import spoken
@@ -15,17 +15,13 @@ from gaugeglass.record.documents import plain
 from gaugeglass.record.outcomes import FEW_CLAIMS, ClaimOutcome, DossierOutcome, Mean, Outcomes, QuantityOutcome
 
 FORMAT = "gaugeglass.score/1"
-SCORE_NOTE = (
-    "Scores are better the lower. Brier: the squared distance from what came out, of hypotheses summed over all of "
-    "them; 0.25 for one who always says 50 %. Log score: minus the log of the probability of what came out; 0.69 nat "
-    "for one who always says 50 %. Before: what the priors alone score."
-)
 CLASSES_NOTE = (
     "A class holds the claims of which much the same was said, as below. Reliability: how far that is from what came "
     "true of them; resolution: how far what came true differs from class to class; uncertainty: what the share of all "
     "that came true would score."
 )
 BOUND_NOTE = "≥ and ≤: every draw agreed, so that the bound is scored."
+OPEN_NOTE = "≥ and ≤ of what has no value in some draws: the least, or greatest, that its probability may be is scored."
 FOLLOWS_NOTE = "*: follows from the numbers that the truth states."
 CRPS_NOTE = (
     "CRPS: the continuous ranked probability score of the draws in the unit of the quantity, which for a single number "
@@ -37,7 +33,7 @@ _HALF = 0.5
 def outcomes_text(found: Outcomes, width: int = 80, *, color: bool = False) -> str:
     """Everything that was scored: how many, the scores, then each claim and each quantity."""
     parts = tables._wrapped(f"Scored: {count_text(found)}.", width, hanging="")
-    if found.is_few and found.dossiers:
+    if found.is_few and _counts(found):
         parts += tables._wrapped(few_text(found), width, hanging="")
     parts += tables._bullets([f"{d.dossier}: {_which(d)}" for d in found.dossiers], width)
     parts += tables._bullets([f"{name} is not scored: it {why}" for name, why in found.unscored], width)
@@ -72,20 +68,23 @@ def outcomes_document(found: Outcomes) -> dict[str, Any]:
 
 def count_text(found: Outcomes) -> str:
     """How much was scored, in words."""
-    parts = [
-        _count(len(found.claims), "claim"),
-        _count(len(found.quantities), "quantity", "quantities"),
-        *([_count(len(found.hypotheses), "true hypothesis", "true hypotheses")] if found.hypotheses else []),
-    ]
-    return f"{', '.join(parts)} of {_count(len(found.dossiers), 'dossier')}"
+    return f"{', '.join(_counts(found)) or 'nothing'} of {_count(len(found.dossiers), 'dossier')}"
+
+
+def _counts(found: Outcomes) -> list[str]:
+    """How many of each kind were scored, of what was."""
+    kinds = ((found.claims, "claim", "claims"), (found.quantities, "quantity", "quantities"),
+             (found.hypotheses, "true hypothesis", "true hypotheses"))  # fmt: skip
+    return [_count(len(scored), one, many) for scored, one, many in kinds if scored]
 
 
 def few_text(found: Outcomes) -> str:
-    """Why so few claims say little."""
+    """Why so few claims say little, or so few of whatever else was scored where no claim was."""
+    many = _counts(found)[0]
+    together = "Claims of one dossier rest on the same evidence, and so are right or wrong together."
     return (
-        f"That is few: with {_count(len(found.claims), 'claim')} of {_count(len(found.dossiers), 'dossier')} these "
-        "scores tell how these came out, and hardly how good the next verdict will be. Claims of one dossier rest on "
-        "the same evidence, and so are right or wrong together."
+        f"That is few: with {many} of {_count(len(found.dossiers), 'dossier')} these scores tell how these came out, "
+        f"and hardly how good the next verdict will be.{' ' + together if found.claims else ''}"
     )
 
 
@@ -114,7 +113,33 @@ def _scores(found: Outcomes, width: int, *, color: bool) -> Iterator[str]:
     yield tables._table("Scores", ("of", "count", "score", "before"), rows, width, color=color)
     if found.claims:
         yield from tables._wrapped(_parts_text(found.parts), width, hanging="")
-    yield from tables._wrapped(SCORE_NOTE, width, hanging="")
+    yield from tables._wrapped(score_note(found), width, hanging="")
+
+
+def score_note(found: Outcomes) -> str:
+    """What the scores are, and what they are for one who knows nothing of what was scored."""
+    summed = ", of hypotheses summed over all of them" if found.hypotheses else ""
+    parts = [
+        f"Scores are better the lower. Brier: the squared distance from what came out{summed}. Log score: minus the "
+        "log of the probability of what came out."
+    ]
+    if found.claims:
+        even = _ignorant([brier(_HALF, True)], [log_score(_HALF, True)])
+        parts.append(f"One who says 50 % of every claim scores {even}.")
+    if found.hypotheses:
+        counts = [h.count for h in found.hypotheses]
+        which, mean = "all hypotheses of a dossier", " on average"
+        if len(set(counts)) == 1:
+            which, mean = f"all {counts[0]} hypotheses", ""
+        alike = _ignorant([brier_of_many([1 / n] * n, 0) for n in counts], [log_score(1 / n, True) for n in counts])
+        parts.append(f"One who gives {which} the same probability scores {alike}{mean}.")
+    return " ".join([*parts, "Before: what the priors alone score."])
+
+
+def _ignorant(briers: Sequence[float], log_scores: Sequence[float]) -> str:
+    """The mean scores of one who knows nothing."""
+    of_brier, of_log = (numbers.fixed(sum(own) / len(own), 2) for own in (briers, log_scores))
+    return f"{of_brier} and {numbers.with_unit(of_log, 'nat')}"
 
 
 def _parts_text(parts: Decomposition | None) -> str:
@@ -152,7 +177,8 @@ def _claims(found: Outcomes, width: int, *, color: bool) -> Iterator[str]:
         (claim_name(c, many), said_text(c), came_text(c), _fixed(c.brier), _fixed(c.log_score)) for c in found.claims
     ]
     yield tables.fitting("Claims", ("claim", "said", "came", "Brier", "log score"), rows, width, color=color)
-    notes = [BOUND_NOTE] if any(c.is_bound for c in found.claims) else []
+    notes = [BOUND_NOTE] if any(c.is_bound and not c.held.is_between for c in found.claims) else []
+    notes += [OPEN_NOTE] if any(c.held.is_between for c in found.claims) else []
     notes += [FOLLOWS_NOTE] if any(c.known == "follows" for c in found.claims) else []
     yield from tables._wrapped(" ".join(notes), width, hanging="")
 
@@ -164,7 +190,7 @@ def claim_name(c: ClaimOutcome, with_dossier: bool) -> str:
 
 def said_text(c: ClaimOutcome) -> str:
     """The probability that is scored; a bound is marked as one."""
-    sign = "" if not c.is_bound else "≥ " if c.scored > _HALF else "≤ "
+    sign = "" if not c.is_bound else "≥ " if c.held.at_least is not None else "≤ "
     return sign + numbers.chance(c.scored)
 
 

@@ -49,6 +49,7 @@ def page(
     audit: Audit | None = None,
     ranking: Ranking | None = None,
     calibrations: Sequence[Recorded] = (),
+    elsewhere: str = "",
 ) -> str:
     """The whole report as one HTML text.
 
@@ -69,6 +70,8 @@ def page(
         What the results rest on, and which observation to make next; each has its section where it is given.
     calibrations : sequence of Recorded, optional
         Calibrations on the same files; without any, the page says how to make one.
+    elsewhere : str, optional
+        When the latest calibration on other files was made, which is said where none is on the same.
     """
     again = command(spec, about_run)
     return environment().get_template("page.html.j2").render(
@@ -81,7 +84,7 @@ def page(
         question=pool and question(spec, assessment, pool, command=_inferring(again)),
         audit=audit and audit_section(audit, spec), next=next_section(ranking) if ranking and ranking.worths else None,
         source=_source, differs=_differs, altered=_altered(spec, about_run),
-        calibrating="" if calibrations else _calibrating(spec),
+        calibrating="" if calibrations else _calibrating(spec), elsewhere=elsewhere,
         **_calibrated(spec, pictures, calibrations, about_run), **EXPLAINED, **_arranged(pictures),
     )  # fmt: skip
 
@@ -237,9 +240,10 @@ def environment() -> jinja2.Environment:
         ratios=_ratios, name_of=name_of, predicted=predicted_text, reading=reading_text, weight=_weight,
         evidence=_evidence, scatter=_scatter, sentence=_sentence, given=_given, tail=tail_text,
         wrong=wording.wrong_text, doubted=wording.is_doubted, surprising=wording.is_surprising,
-        bases=wording.bases_text, why=wording.aside_text, placed=_placed, is_group=lambda q: isinstance(q, Members),
+        bases=wording.bases_text, undecided=wording.undecided_text,
+        why=wording.aside_text, placed=_placed, is_group=lambda q: isinstance(q, Members),
         group_before=members.before_text, group_after=members.after_text, group_ratios=_group_ratios,
-        group_identified=members.identified_text, unbroken=_unbroken, spaced=_spaced,
+        group_identified=members.identified_text, unbroken=_unbroken, spaced=numbers.kept,
         factor=numbers.factor, point=_point, moment=_moment,
     )  # fmt: skip
     return environment
@@ -254,10 +258,14 @@ def cell(value: str | float | None) -> str:
     """One entry of a table of numbers."""
     if value is None:
         return numbers.ABSENT
-    return value if isinstance(value, str) else numbers.plain(float(value), 5)
+    if isinstance(value, str):
+        return value
+    return numbers.fixed(value, 0) if isinstance(value, int) else numbers.plain(float(value), 5)
 
 
 def _point(point: WidthPoint) -> str:
+    if point.at_most is not None:
+        return numbers.between(*point.ends)
     return numbers.percent_with_error(point.probability, point.mcse)
 
 
@@ -266,13 +274,8 @@ def _moment(made: str) -> str:
     return made[:16].replace("T", " ") + (" UTC" if made.endswith("+00:00") else "")
 
 
-def _spaced(text: str) -> str:
-    """A text whose percentages and uncertainties are never broken over two lines."""
-    return text.replace(" %", f"{numbers.SPACE}%").replace(" ± ", f"{numbers.SPACE}±{numbers.SPACE}")
-
-
 def _sentence(text: str) -> str:
-    text = _spaced(text)
+    text = numbers.kept(text)
     return text[:1].upper() + text[1:]
 
 

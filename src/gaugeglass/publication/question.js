@@ -400,11 +400,25 @@ class Page {
   /** The published phrase for the leading claim's probability. */
   worded(asked) {
     if (!this.isSure(asked)) return "not to be relied on";
-    const p = asked ? this.answer.claims[0]?.value : this.words.claims[0].value;
+    if (!asked && this.words.claims[0].worded) return this.words.claims[0].worded;
+    const chance = asked ? this.answer.claims[0] : this.words.claims[0];
+    return chance?.isBetween ? this.wordedBetween(chance) : this.wordFor(chance?.value);
+  }
+
+  /** The published phrase for a probability; empty where there is none. */
+  wordFor(p) {
     const [phrase] = this.words.words.find(
       ([, low, high], i, every) => p >= low && (p < high || (i === every.length - 1 && p === high)),
     ) ?? [""];
     return phrase;
+  }
+
+  /** From the phrase for the least that a probability may be to that for the greatest. */
+  wordedBetween(chance) {
+    const [least, most] = endsOf(chance),
+      [low, high] = [least, most].map((p) => this.wordFor(p));
+    if (low === high) return low || most - least < 0.5 ? low : "open";
+    return low && high ? `${low} to ${high}` : low ? `at least ${low}` : `at most ${high}`;
   }
 
   weightText(h, asked) {

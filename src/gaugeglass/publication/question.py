@@ -38,7 +38,8 @@ class Question:
     ``claims``, ``hypotheses``, ``quantities`` and ``readings`` are in the pool's order, and after the quantities stands
     what only claims compare; ``leading`` is the first claim, None without one. ``shown`` is the quantity that is drawn
     first; ``factors`` are those of u, each as a value and as text. ``policy`` is the source of scripts that the page
-    allows. ``has_undecided`` says whether a claim is neither true nor false in some draws.
+    allows. ``is_at_least`` says whether answers are the least that a claim's probability may be, since the pool does
+    not know of the greatest.
     """
 
     draws: str
@@ -55,7 +56,7 @@ class Question:
     script: Markup
     style: Markup
     policy: str
-    has_undecided: bool
+    is_at_least: bool
 
 
 def question(spec: Spec, assessment: Assessment, pool: Pool, *, command: str) -> Question:
@@ -80,7 +81,8 @@ def question(spec: Spec, assessment: Assessment, pool: Pool, *, command: str) ->
     words = {
         "command": command,
         "words": [[w.phrase, w.lower, w.upper] for w in WORDS],
-        "claims": [{k: c[k] for k in ("published", "value", "says", "unit", "factor")} for c in claims],
+        "claims": [{k: c[k] for k in ("published", "value", "worded", "says", "unit", "factor") if k in c}
+                   for c in claims],
         "hypotheses": [{k: h[k] for k in ("published", "card")} for h in hypotheses],
         "quantities": quantities,
         "readings": [{k: r[k] for k in ("predicted", "tail", "unit_text", "surprising", "replacements")}
@@ -97,7 +99,8 @@ def question(spec: Spec, assessment: Assessment, pool: Pool, *, command: str) ->
         pool=as_data(pool.document()), words=as_data(words),
         script=Markup(script), style=Markup(scripts.own("question.css")),  # noqa: S704 - our own files
         policy=f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode('ascii')}'",
-        has_undecided=any(v.posterior.no_value > 0 for v in assessment.verdicts),
+        is_at_least=any(c.most is None and v.posterior.is_between for c in pool.claims
+                        if (v := _verdict(assessment, c.name))),
     )  # fmt: skip
 
 
@@ -135,6 +138,7 @@ def _claim(claim: PooledClaim, verdict: Verdict | None, text: str) -> dict[str, 
         "says": claim.says,
         "published": numbers.probability(verdict.posterior) if verdict else numbers.ABSENT,
         "value": verdict.posterior.value if verdict else None,
+        **({"worded": verdict.words.phrase} if verdict and verdict.words and verdict.posterior.is_between else {}),
         "compare": compared
         and {
             "stated": numbers.exact(factor * compared.at, unit),

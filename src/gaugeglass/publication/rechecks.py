@@ -3,32 +3,59 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from gaugeglass.publication import numbers, tables
 from gaugeglass.publication.sheet import spoken
+from gaugeglass.record.calibrations import Kept
 from gaugeglass.record.documents import plain
 from gaugeglass.record.rechecks import ERRORS, Number, Recheck
 
-FORMAT = "gaugeglass.recheck/1"
+FORMAT, KEPT = "gaugeglass.recheck/1", "gaugeglass.recheck_of_calibration/1"
 NOTE = f"apart: in Monte Carlo errors of the difference; ! beyond {ERRORS:.0f}."
 DIGEST_NOTE = (
     "That is the digest of run.json, which lists the digests of all others and is guarded by nothing else: compare it "
     "with the one that was posted."
 )
+KEPT_NOTE = (
+    "That is the digest of what calibration.json says, the digests of the other files with it. A calibration is not "
+    "made again here; its page says by which command it is."
+)
 _MOST = 12
 """How many numbers are listed, those furthest apart; the rest are counted."""
 
 
+def kept_text(found: Kept, width: int = 80) -> str:
+    """That the files of a calibration are as they were, and which were not held against a digest."""
+    parts = [*_files_text(found.folder, found.files, width), f"sha256:{found.digest}"]
+    parts += tables._wrapped(KEPT_NOTE, width, hanging="")
+    return "\n".join([*parts, *_unlisted_text(found.unlisted, "calibration", width)]).rstrip()
+
+
+def kept_document(found: Kept) -> dict[str, Any]:
+    """The same as a document of plain types, of which DEVELOPERS says the shape."""
+    return {"format": KEPT, **plain(found)}
+
+
+def _files_text(folder: str, files: int, width: int) -> list[str]:
+    many = f"{files} files, all as they were written" if files > 1 else "1 file, as it was written"
+    return tables._wrapped(f"{folder}: {many}", width)
+
+
+def _unlisted_text(unlisted: Sequence[str], what: str, width: int) -> list[str]:
+    """Which files no digest guards; nothing where there are none."""
+    if not unlisted:
+        return []
+    more = f" and {len(unlisted) - _MOST} more" if len(unlisted) > _MOST else ""
+    names = ", ".join(unlisted[:_MOST]) + more
+    return [*tables._wrapped(f"Not of the {what}, and so not checked: {names}.", width, hanging=""), ""]
+
+
 def recheck_text(found: Recheck, width: int = 80, *, color: bool = False) -> str:
     """Whether the files are as they were, what could be expected of a repetition, and what it gave."""
-    parts = tables._wrapped(f"{found.folder}: {found.files} files, all as they were written", width)
-    parts += [f"sha256:{found.digest}"]
-    parts += [*tables._wrapped(DIGEST_NOTE, width, hanging=""), ""]
-    if found.unlisted:
-        more = f" and {len(found.unlisted) - _MOST} more" if len(found.unlisted) > _MOST else ""
-        names = ", ".join(found.unlisted[:_MOST]) + more
-        parts += [*tables._wrapped(f"Not of the run, and so not checked: {names}.", width, hanging=""), ""]
+    parts = [*_files_text(found.folder, found.files, width), f"sha256:{found.digest}"]
+    parts += [*tables._wrapped(DIGEST_NOTE, width, hanging=""), "", *_unlisted_text(found.unlisted, "run", width)]
     parts += tables._wrapped(f"{expectation(found)} {finding(found)}", width, hanging="")
     if found.outcome == "to the last bit":
         return "\n".join(parts)

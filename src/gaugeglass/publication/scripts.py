@@ -7,6 +7,7 @@ from importlib import resources
 
 from gaugeglass.inference import smoothing
 from gaugeglass.judgement import answers, codes, overlaps, pools, results, scalings
+from gaugeglass.publication import numbers
 
 SCRIPTS = ("answers.js", "drawings.js", "question.js")
 """What the script is made of, in this order."""
@@ -18,6 +19,9 @@ CONSTANTS = {
     "NEARLY_SURE": pools.NEARLY_SURE,
     "RIDGE": overlaps.RIDGE,
     "MOST_K": smoothing.MOST_K,
+    "FEWEST_IN_TAIL": smoothing.FEWEST_IN_TAIL,
+    "PRIOR_K": smoothing.PRIOR_K,
+    "PRIOR_SIZE": smoothing.PRIOR_SIZE,
     "FEWEST": answers.FEWEST,
     "FEWEST_OWN": answers.FEWEST_OWN,
     "FEWEST_TOLD": answers.FEWEST_TOLD,
@@ -27,6 +31,7 @@ CONSTANTS = {
     "HARDLY_ONE": answers.HARDLY_ONE,
     "NEARLY_ZERO": answers.NEARLY_ZERO,
     "FLAT": answers.FLAT,
+    "LITTLE": numbers.LITTLE,
 }
 """Numbers by which the page decides as Python does, by the names that they have here and there."""
 

@@ -74,6 +74,12 @@ class Sheet:
         """Write a text at a place below the title. [inch]"""
         self.figure.text(x / self.width, 1 - (self.top + y) / self.height, text, **{"va": "top", **style})
 
+    def key(self, now: str, *others: tuple[float, str]) -> None:
+        """What is drawn how, in a line below the title: what holds now, and others so far to the right. [inch]"""
+        self.text(LEFT, 0, now, fontsize=8, color=TEAL, fontweight="bold")
+        for x, text in others:
+            self.text(LEFT + x, 0, text, fontsize=8, color=FAINT)
+
 
 def blank(title: str, body: float) -> Sheet:
     """An empty sheet under its title, with so much room below. [inch]"""

@@ -31,6 +31,8 @@ FOLDED = 12
 """What a column of longer cells needs at least. [letters]"""
 GAP = 3
 """Between two columns of a table. [letters]"""
+_KEPT = "\x1f"
+"""What stands for a space at which no line ends: a control character, which no file may have."""
 _LEAST = 14
 """What a first column of longer cells is cut down to before a table becomes a list of records. [letters]"""
 
@@ -65,7 +67,7 @@ def assessment_text(assessment: Assessment, width: int = 80, *, color: bool = Fa
 
 def verdicts_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
     """The quotable sentence, and beneath it every verdict with what it rests on."""
-    opening = "\n".join(textwrap.wrap(assessment.sentence, width))
+    opening = "\n".join(_wrapped(assessment.sentence, width, hanging=""))
     headings = ("claim", "before", "after", "in words")
     rows = [_verdict(v) for v in assessment.verdicts]
     details = [line for v in assessment.verdicts for line in _details(v, width)]
@@ -78,7 +80,7 @@ def hypotheses_text(assessment: Assessment, width: int = 80, *, color: bool = Fa
         return ""
     headings = ("hypothesis", "before", "after", "misfit")
     table = _table("Hypotheses", headings, [_hypothesis(h) for h in assessment.hypotheses], width, color=color)
-    return "\n".join([table, *textwrap.wrap(MISFIT_NOTE, width)])
+    return "\n".join([table, *_wrapped(MISFIT_NOTE, width, hanging="")])
 
 
 def quantities_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
@@ -87,7 +89,7 @@ def quantities_text(assessment: Assessment, width: int = 80, *, color: bool = Fa
     table = _table("Quantities", QUANTITIES, [_quantity(q) for q in entries], width, color=color)
     together = any(isinstance(q, Members) for q in entries)
     notes = [RATIO_NOTE, *([MEMBERS_NOTE] if together else []), wording.valueless_text(assessment.quantities)]
-    return "\n".join([table, *(line for note in notes for line in textwrap.wrap(note, width))])
+    return "\n".join([table, *(line for note in notes for line in _wrapped(note, width, hanging=""))])
 
 
 def ledger_text(assessment: Assessment, width: int = 80, *, color: bool = False) -> str:
@@ -97,11 +99,11 @@ def ledger_text(assessment: Assessment, width: int = 80, *, color: bool = False)
     parts = [_table("Ledger", headings, [_observation(r) for r in counted], width, color=color)]
     notes = [TAIL_NOTE] if any(r.rows is None for r in counted) else []
     notes += [TABLE_NOTE] if any(r.rows is not None for r in counted) else []
-    parts += [line for note in notes for line in textwrap.wrap(note, width)]
+    parts += [line for note in notes for line in _wrapped(note, width, hanging="")]
     graded = [_graded(r) for r in counted if r.grade is not None]
     if graded:
         table = _table("Graded", ("observation", "grade", "wrong"), graded, width, color=color)
-        parts += ["", table, *textwrap.wrap(WRONG_NOTE, width)]
+        parts += ["", table, *_wrapped(WRONG_NOTE, width, hanging="")]
     for title, lines in (
         ("What values refer to", [f"{name_of(r)}: {wording.bases_text(r)}" for r in counted if r.bases]),
         ("Set aside", [_aside(r) for r in wording.set_aside(assessment.ledger)]),
@@ -163,7 +165,7 @@ def _details(v: Verdict, width: int) -> list[str]:
             )
         clauses.append(f"stands over widths {stands_over(v.curve)} of the prior of {spoken(v.curve.latent)}, "
                        f"{numbers.chances(v.lowest, v.highest)}")  # fmt: skip
-    return ["", *textwrap.wrap(f"{_capital(v.says)}:", width), *_bullets(clauses, width)]
+    return ["", *_wrapped(f"{_capital(v.says)}:", width, hanging=""), *_bullets(clauses, width)]
 
 
 def _conditional(c: Conditional) -> str:
@@ -252,7 +254,11 @@ def _bullets(lines: Iterable[str], width: int) -> list[str]:
 
 
 def _wrapped(text: str, width: int, *, indent: str = "", hanging: str = "    ") -> list[str]:
-    return textwrap.wrap(text, width, initial_indent=indent, subsequent_indent=hanging, break_on_hyphens=False)
+    """A text in lines that part no number from its unit; where they might have been the spaces are as they were."""
+    lines = textwrap.wrap(
+        numbers.kept(text, _KEPT), width, initial_indent=indent, subsequent_indent=hanging, break_on_hyphens=False
+    )
+    return [line.replace(_KEPT, " ") for line in lines]
 
 
 def _styled(title: str, width: int, *, color: bool) -> str:

@@ -80,7 +80,8 @@ def _title(chance: Chance, rows: Sequence[Row]) -> str:
     name = f"“{spoken(chance.name)}”"
     if len(own) == 1:
         return f"{name} stands at {numbers.probability(own[0])} in the only run"
-    return f"{name} went from {numbers.probability(own[0])} to {numbers.probability(own[-1])} in {len(own)} runs"
+    first, last = (numbers.in_a_sentence(p) for p in (own[0], own[-1]))
+    return f"{name} went from {first} to {last} in {len(own)} runs"
 
 
 def _is_alternative(label: str) -> bool:
@@ -106,10 +107,11 @@ def _draw_row(axes: Axes, y: float, row: Row) -> None:
     color, mark, face = (OCHRE, "D", PAPER) if _is_alternative(label) else (TEAL, "o", TEAL)
     axes.axhline(y, color=MIST, lw=0.4, alpha=0.5, zorder=0)
     if p.mcse > 0:
-        ends = [min(max(p.value + k * p.mcse, 0.0), 1.0) for k in (-2, 2)]
+        ends = [min(max(end + k * p.mcse, 0.0), 1.0) for end, k in zip(p.span, (-2, 2), strict=True)]
         axes.plot(ends, [y, y], color=color, lw=1.2, marker="|", ms=6, zorder=2)
-    axes.plot([p.value], [y], mark, color=face, mec=color, ms=5, zorder=3)
-    axes.text(1.06, y, numbers.chance(p.value), fontsize=7.5, color=color, ha="left", va="center")
+    for end in dict.fromkeys(p.span):
+        axes.plot([end], [y], mark, color=face, mec=color, ms=5, zorder=3)
+    axes.text(1.06, y, numbers.brief(p), fontsize=7.5, color=color, ha="left", va="center")
 
 
 def _label(sheet: Sheet, y: float, row: Row) -> None:

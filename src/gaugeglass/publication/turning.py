@@ -13,6 +13,7 @@ from gaugeglass.language.spec import Claim, Spec
 from gaugeglass.publication import numbers
 from gaugeglass.publication.carrying import (
     by_influence,
+    is_open,
     most_probable_tipping,
     name_of,
     shift_text,
@@ -58,7 +59,7 @@ def tipping_picture(found: Audit, spec: Spec, claim: Claim) -> Iterator[Picture]
     turning = sum(bool(u.tipping) for u in ordered)
     rows = ordered[: max(MOST_ROWS, turning)]
     with mpl.rc_context(SETTINGS):
-        title = _title(searched, spec)
+        title = _title(searched, spec, "The verdict's lower bound" if is_open(found) else "The verdict")
         body = _STEP * len(rows)
         sheet = blank(title, body + 1.12)
         sheet.text(LEFT, 0, "Shift at which the verdict turns, and the chance of going there", fontsize=8, color=FAINT)
@@ -85,17 +86,17 @@ def _ends(u: UnitFinding) -> tuple[float, float]:
     return min(sought), max(sought)
 
 
-def _title(searched: Sequence[UnitFinding], spec: Spec) -> str:
+def _title(searched: Sequence[UnitFinding], spec: Spec, verdict: str) -> str:
     found = most_probable_tipping(searched)
     if found is None:
-        return "No shift of a reading turns the verdict, as far as draws reach"
+        return f"No shift of a reading turns {verdict[:1].lower()}{verdict[1:]}, as far as draws reach"
     t, unit = found
     chance = numbers.chance(t.chance.value)
     if not (value := value_text(t, unit, spec, bare=True)):
         side = "lower" if t.side == "below" else "higher"
-        return f"The verdict turns if {name_of(unit)} lies {shift_text(t)} u {side} or more: a chance of {chance}"
+        return f"{verdict} turns if {name_of(unit)} lies {shift_text(t)} u {side} or more: a chance of {chance}"
     beyond = "less" if t.side == "below" else "more"
-    return f"The verdict turns if {name_of(unit)} lies at {value} or {beyond}: a chance of {chance}"
+    return f"{verdict} turns if {name_of(unit)} lies at {value} or {beyond}: a chance of {chance}"
 
 
 def _sentence(u: UnitFinding, spec: Spec) -> str:

@@ -41,7 +41,7 @@ def width_curve(assessment: Assessment, index: int = 0) -> Picture:
     if curve is None:
         raise ValueError(f"the verdict on {verdict.claim!r} has no curve over prior widths")
     with mpl.rc_context(SETTINGS):
-        title = _width_title(curve)
+        title = _width_title(curve, verdict.threshold)
         factors = [(p.factor, p.bayes_factor) for p in curve.points if 0 < p.bayes_factor < math.inf]
         sheet = blank(title, 4.0 if factors else 2.8)
         width = WIDTH - LEFT - RIGHT - 0.42
@@ -53,8 +53,9 @@ def width_curve(assessment: Assessment, index: int = 0) -> Picture:
             sheet.text(LEFT, 2.5, "Bayes factor", fontsize=8, color=FAINT)
             _factor_panel(panels[1], curve, factors)
         panels[-1].set_xlabel(f"width of the prior of “{spoken(curve.latent)}” over the stated one", fontsize=8)
-        headings = ("width factor", "probability", "Monte Carlo error", "Bayes factor")
-        cells = [(p.factor, p.probability, p.mcse, p.bayes_factor) for p in curve.points]
+        chance = ("at least", "at most") if curve.is_open else ("probability",)
+        headings = ("width factor", *chance, "Monte Carlo error", "Bayes factor")
+        cells = [(p.factor, *p.ends[: len(chance)], p.mcse, p.bayes_factor) for p in curve.points]
         name = "width-curve" if index == 0 else f"width-curve-{verdict.claim}"
         return finish(sheet, name, title, _width_alt(verdict, curve, title), headings, cells)
 
@@ -72,15 +73,19 @@ def bayes_range(curve: WidthCurve) -> str:
     return f"{numbers.bayes_factor(min(factors))} to {numbers.bayes_factor(max(factors))}"
 
 
-def _width_title(curve: WidthCurve) -> str:
+def _width_title(curve: WidthCurve, threshold: float) -> str:
     tried = [p.factor for p in curve.points]
+    least, most = next(p.ends for p in curve.points if p.factor == 1.0)
+    stands = "stays open" if least < threshold <= most else "stands"
     if curve.stands_from <= min(tried) and curve.stands_to >= max(tried):
-        return f"The verdict stands at every prior width tried, {stands_over(curve)}"
-    return f"The verdict stands for prior widths {stands_over(curve)} and turns beyond"
+        return f"The verdict {stands} at every prior width tried, {stands_over(curve)}"
+    beyond = "moves" if curve.is_open else "turns"
+    return f"The verdict {stands} for prior widths {stands_over(curve)} and {beyond} beyond"
 
 
 def _width_alt(verdict: Verdict, curve: WidthCurve, title: str) -> str:
     ends = numbers.chances(verdict.lowest, verdict.highest)
+    ends += ", of all that draws without a value leave open" if curve.is_open else ""
     return (f"{title}. Curve of the probability that {verdict.says} over the width of the prior of "
             f"{spoken(curve.latent)}: {ends}; Bayes factor {bayes_range(curve)}; "
             f"threshold {numbers.percent(verdict.threshold, 0)}.")  # fmt: skip
@@ -99,11 +104,12 @@ def _log_axis(axes: Axes, curve: WidthCurve) -> None:
 def _probability_panel(axes: Axes, verdict: Verdict, curve: WidthCurve) -> None:
     _log_axis(axes, curve)
     x = [p.factor for p in curve.points]
-    y = np.array([p.probability for p in curve.points])
+    y, most = np.array([p.ends for p in curve.points]).T
     error = 2 * np.nan_to_num([p.mcse for p in curve.points])
     axes.axvspan(curve.stands_from, curve.stands_to, color=TEAL, alpha=0.07, lw=0)
-    axes.fill_between(x, np.clip(y - error, 0, 1), np.clip(y + error, 0, 1), color=TEAL, alpha=0.3, lw=0)
-    axes.plot(x, y, color=TEAL, lw=1.8, marker="o", ms=4)
+    axes.fill_between(x, np.clip(y - error, 0, 1), np.clip(most + error, 0, 1), color=TEAL, alpha=0.3, lw=0)
+    for bound in (y, most) if curve.is_open else (y,):
+        axes.plot(x, bound, color=TEAL, lw=1.8, marker="o", ms=4)
     axes.axhline(verdict.threshold, color=PLUM, lw=1.1, ls=(0, (5, 3)))
     start, end = axes.get_xlim()
     whole = math.log(end / start)
@@ -125,8 +131,9 @@ def _probability_panel(axes: Axes, verdict: Verdict, curve: WidthCurve) -> None:
 def _clearance(curve: WidthCurve, start: float, middle: float, width: float) -> float:
     """How far the curve keeps from a label that starts at a width factor, up to what is enough. [share]"""
     across = np.linspace(math.log(start), math.log(start) + width, 40)
-    height = np.interp(across, np.log([p.factor for p in curve.points]), [p.probability for p in curve.points])
-    return min(float(np.abs(height - middle).min()), _ENOUGH)
+    x = np.log([p.factor for p in curve.points])
+    least, most = (np.interp(across, x, ends) for ends in np.array([p.ends for p in curve.points]).T)
+    return min(float(np.clip(np.maximum(least - middle, middle - most), 0.0, None).min()), _ENOUGH)
 
 
 def _factor_panel(axes: Axes, curve: WidthCurve, factors: list[tuple[float, float]]) -> None:
