@@ -27,9 +27,9 @@ observations:
 """
 
 
-def lay_out(place: Path, observations: str) -> Path:
-    """Write a workspace whose dossier has these observations; the dossier's file."""
-    for kind, text in (("models", MODEL), ("observations", DOSSIER + observations)):
+def lay_out(place: Path, observations: str, *, model: str = MODEL) -> Path:
+    """Write a workspace whose dossier has these observations, by this model or by another; the dossier's file."""
+    for kind, text in (("models", model), ("observations", DOSSIER + observations)):
         (place / kind).mkdir()
         (place / kind / "tank.yaml").write_text(text)
     return place / "observations" / "tank.yaml"

@@ -13,6 +13,7 @@ from typing import Any
 
 import pytest
 
+import printed
 from gaugeglass import cli
 from gaugeglass.judgement import results
 from gaugeglass.language.files import check, parse
@@ -158,14 +159,50 @@ def test_the_small_workspace_gives_what_the_readme_shows(
     assert "\npage    reports/cistern/" in printed
 
 
+def test_the_samples_of_the_demo_are_of_one_inference() -> None:
+    """What audit, next, an alternative and a comparison begin with is the same probability."""
+    begins = (
+        r"that goes from ([\d.]+) %", r"with everything: ([\d.]+) %", r"\(now ([\d.]+) %\)",
+        r"software limited {2,}([\d.]+) % ±", r"What moved software limited: ([\d.]+) %",
+    )  # fmt: skip
+    shown = " ".join(printed.plain(block).replace("\ngoes", " goes") for block in blocks("text"))
+    found = [re.findall(begin, shown) for begin in begins]
+    assert [len(each) for each in found] == [1] * len(begins)
+    assert len({number for each in found for number in each}) == 1
+
+
+@pytest.mark.slow
+def test_a_comparison_of_the_demo_reads_as_the_readme_shows(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Word for word but for numbers and their signs."""
+    for kind in ("models", "observations"):
+        shutil.copytree(ROOT / kind, tmp_path / kind)
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("COLUMNS", "80")
+    file = Path("observations/heron-35.yaml")
+    assert cli.run(["infer", str(file)]) == 0
+    assert cli.run(["withdraw", str(file), "pack-cell", "--because", "It was another cell"]) == 0
+    file.write_text(file.read_text().replace("subject_age: 3 year", "subject_age: 4 year"))
+    assert cli.run(["infer", str(file)]) == 0
+    capsys.readouterr()
+    assert cli.run(["compare", "heron-35@latest~1", "heron-35@latest"]) == 0
+    told = " ".join(unsigned(capsys.readouterr().out))
+    (shown,) = [block for block in blocks("text") if block.startswith("What moved")]
+    assert " ".join(unsigned(shown)) in told
+
+
+def unsigned(text: str) -> list[str]:
+    return [word.lstrip("+−") for word in worded(text)]
+
+
 def worded(text: str) -> list[str]:
     return re.sub(r"[\d.]+", "#", text).split()
 
 
 def estimates(text: str) -> list[tuple[float, float]]:
     """Every percentage that is printed with its Monte Carlo error."""
-    plain = text.replace("\N{NARROW NO-BREAK SPACE}", " ")
-    return [(float(p), float(u)) for p, u in re.findall(r"([\d.]+) % ± ([\d.]+) %", plain)]
+    return [(float(p), float(u)) for p, u in re.findall(r"([\d.]+) % ± ([\d.]+) %", printed.plain(text))]
 
 
 # --- the rest -----------------------------------------------------------------------------------------------
