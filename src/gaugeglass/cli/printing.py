@@ -7,7 +7,6 @@ import json
 import os
 import shutil
 import sys
-import tempfile
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -84,10 +83,16 @@ def writable_folder(context: click.Context, parameter: click.Parameter, folder: 
     if folder is None:
         return None
     there = next(place for place in (folder, *folder.absolute().parents) if place.exists() or place.is_symlink())
+    from gaugeglass.record.store import hidden
+
+    tried = hidden(there)
     try:
-        Path(tempfile.mkdtemp(prefix=".partial-", dir=there)).rmdir()
+        tried.mkdir()
     except OSError as problem:
         raise StoreError(f"nothing can be written to {folder}: {problem.strerror}") from problem
+    finally:
+        with contextlib.suppress(OSError):
+            tried.rmdir()
     return folder
 
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import shutil
-import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path, PurePosixPath
 
 from gaugeglass.errors import StoreError
+from gaugeglass.record import store
 
 
 def taken(folder: Path, names: Iterable[str]) -> Path | None:
@@ -33,12 +33,9 @@ def hand_out(files: Mapping[str, bytes], folder: Path) -> None:
     tops = tuple(dict.fromkeys(PurePosixPath(path).parts[0] for path in files))
     if there := taken(folder, tops):
         raise StoreError(refusal(there))
+    partial = store.hidden(folder)
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        partial = Path(tempfile.mkdtemp(prefix=".partial-", dir=folder))
-    except OSError as problem:
-        raise StoreError(f"nothing can be written to {folder}: {problem.strerror}") from problem
-    try:
+        _begin(partial)
         for path, content in files.items():
             (partial / path).parent.mkdir(parents=True, exist_ok=True)
             (partial / path).write_bytes(content)
@@ -48,3 +45,11 @@ def hand_out(files: Mapping[str, bytes], folder: Path) -> None:
         raise StoreError(f"{folder} could not be written: {problem.strerror}") from problem
     finally:
         shutil.rmtree(partial, ignore_errors=True)
+
+
+def _begin(partial: Path) -> None:
+    try:
+        partial.parent.mkdir(parents=True, exist_ok=True)
+        partial.mkdir(mode=0o700)
+    except OSError as problem:
+        raise StoreError(f"nothing can be written to {partial.parent}: {problem.strerror}") from problem

@@ -22,6 +22,11 @@ _ABANDONED = 24 * 3600.0
 _MOST_TWINS = 1000
 
 
+def hidden(folder: Path) -> Path:
+    """A place below a folder to write to at first; named before it is there, so that no interrupt leaves it behind."""
+    return folder / f"{HIDDEN}{secrets.token_hex(8)}"
+
+
 def place(
     files: Mapping[str, bytes], name: str, folder: Path, *, what: str,
     last: Callable[[str], Mapping[str, bytes]] = lambda name: {},
@@ -51,7 +56,7 @@ def place(
     StoreError
         If it cannot be written.
     """
-    partial = folder / f"{HIDDEN}{secrets.token_hex(8)}"  # named before it is there, so that no interrupt leaves it
+    partial = hidden(folder)
     try:
         _begin(partial, what)
         for path, content in files.items():
