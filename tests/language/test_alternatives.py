@@ -445,3 +445,52 @@ def test_a_table_that_has_changed_since_is_refused(home: Path, spec: Spec) -> No
 def test_an_object_that_is_no_text_is_refused(spec: Spec) -> None:
     (line, *_) = told(spec, as_options=False, priors={"leak": {"family": object()}})
     assert line == "alter: priors.leak.family"
+
+
+def test_a_number_without_its_unit_is_told_as_it_was_typed(spec: Spec) -> None:
+    assert told(spec, replace={"asked": "14"})[1:] == [
+        "found    '14', which is 1400 %", "allowed  a value in %", "hint     did you mean '14 %'?"
+    ]  # fmt: skip
+    assert told(spec, replace={"asked": {"value": 14}})[1] == "found    '14', which is 1400 %"
+    assert reading(alter(spec, replace={"asked": "0.14"}), "asked").u == pytest.approx(2)
+
+
+# --- where no bare number but 0 is one in the unit ----------------------------------------------------------
+
+RAMP: dict[str, Any] = {
+    "title": "A ramp",
+    "latents": {
+        "angle": {"about": "Its angle", "unit": "deg", "because": "Invented",
+                  "prior": {"family": "normal", "mean": "30 deg", "sd": "6 deg"}},
+        "grit": {"about": "Its grit", "unit": "ppm", "because": "Invented",
+                 "prior": {"family": "half_normal", "sd": "300 ppm"}},
+    },
+    "methods": {
+        "protractor": {"about": "A protractor", "measures": "angle", "likelihood": {"family": "normal"}},
+        "sieve": {"about": "A sieve", "measures": "grit", "likelihood": {"family": "normal"}},
+    },
+}  # fmt: skip
+
+
+@pytest.fixture
+def ramp() -> Spec:
+    angle = {"id": "a", "method": "protractor", "value": "31.5 ± 0.8 deg"}
+    grit = {"id": "g", "method": "sieve", "value": "0.0004 ± 0.0001 1"}
+    return specify(RAMP, {"dossier": "ramp", "subject": "A ramp", "observations": [angle, grit]})
+
+
+def test_a_bare_angle_is_refused_in_every_alternative(ramp: Spec) -> None:
+    assert told(ramp, replace={"a": "33"})[1:] == [
+        "found    '33', which is 1890.76 deg",
+        "allowed  a value in deg",
+        "hint     did you mean '33 deg', or '33 rad'?",
+    ]
+    prior = "{family: normal, mean: 28 deg, sd: 5}"
+    assert told(ramp, priors={"angle": prior})[1] == "found    '5', which is 286.479 deg"
+
+
+def test_0_and_what_states_that_it_is_a_pure_number_may_be_bare(ramp: Spec) -> None:
+    level = reading(alter(ramp, replace={"a": 0}), "a")
+    assert (level.value, level.u) == (0, pytest.approx(0.8))
+    assert reading(alter(ramp, replace={"g": "0.0005 1"}), "g").u == pytest.approx(100)
+    assert reading(alter(ramp, replace={"g": {"u": "50 ppm"}}), "g").value == pytest.approx(400)

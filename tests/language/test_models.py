@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import copy
+import json
 from typing import Any
 
 import pytest
 
 from gaugeglass.errors import Fault
 from gaugeglass.language.expressions import Const, Op, Ref
-from gaugeglass.language.files import specify
+from gaugeglass.language.files import check_bytes, specify
 from gaugeglass.language.spec import Model, Shared
 from vessel import MODEL, dossier, faults
 
@@ -188,3 +189,44 @@ def test_groups_grades_and_what_a_method_says_beside_its_likelihood() -> None:
     assert [(b.name, b.weight) for b in method.basis] == [("dry", 1), ("wet", 2)]
     assert method.inputs[0].u == 0.5
     assert not method.inputs[0].is_exact
+
+
+# --- numbers without the unit of what they are compared with ------------------------------------------------
+
+TILTED = {"tilt": latent("deg", {"family": "normal", "mean": "3 deg", "sd": "1 deg"}),
+          "turn": latent("rad", {"family": "normal", "mean": "0.1", "sd": "0.05"})}  # fmt: skip
+
+
+def odd(holds: str, **sections: Any) -> list[tuple[str, str | None]]:
+    """What is found odd with a comparison in a claim, with the hint."""
+    model = changed(latents=TILTED, claims={"c": {"says": "s", "holds": holds}}, **sections)
+    found = check_bytes("model.yaml", json.dumps({"format": 1, **model}).encode()).warnings
+    return [(fault.found, fault.hint) for fault in found if fault.field.endswith(("holds", "equals"))]
+
+
+@pytest.mark.parametrize(
+    ("holds", "found", "hint"),
+    [
+        ("share > 10", "'share > 10', where 10 is 1000 %", "did you mean 10 %?"),
+        ("not (-2 <= (tilt))", "'-2 <= tilt', where -2 is -114.592 deg", "did you mean -2 deg?"),
+        ("mass > 2 t and tilt > 0.1", "'tilt > 0.1', where 0.1 is 5.72958 deg", "did you mean 0.1 deg?"),
+        ("where(share < 40, mass, 2 * mass) > 2 t", "'share < 40', where 40 is 4000 %", "did you mean 40 %?"),
+    ],
+)
+def test_a_number_that_lacks_the_unit_it_is_compared_in_is_odd(holds: str, found: str, hint: str) -> None:
+    assert odd(holds) == [(found, hint)]
+
+
+def test_each_side_of_a_chain_is_looked_at_and_relations_too() -> None:
+    assert [found for found, _ in odd("20 < share < 30")] == [
+        "'20 < share', where 20 is 2000 %", "'share < 30', where 30 is 3000 %"
+    ]  # fmt: skip
+    relations = {"heavy": {"unit": "kg", "equals": "where(tilt > 5, mass, 2 * mass)"}}
+    assert odd("heavy > 2 t", relations=relations) == [("'tilt > 5', where 5 is 286.479 deg", "did you mean 5 deg?")]
+
+
+@pytest.mark.parametrize(
+    "holds", ["share > 0.5", "share <= 1", "tilt > 0", "turn > 0.2", "share > 10 %", "tilt > 3 deg"]
+)
+def test_a_share_and_an_angle_in_radians_are_compared_with_bare_numbers(holds: str) -> None:
+    assert odd(holds) == []

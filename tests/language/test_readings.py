@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from gaugeglass.language.files import specify
 from gaugeglass.language.spec import Observation
 from vessel import MODEL, dossier, faults, observe
 
@@ -126,3 +127,30 @@ def test_the_unit_that_a_value_is_written_in_does_not_matter(mass: float, u: flo
     name, factor = unit
     written = observe("weighing", f"{mass / factor!r} ± {u / factor!r} {name}")
     assert ends(written) == pytest.approx((mass, mass, mass, u), rel=1e-9)
+
+
+def test_a_u_in_the_unit_of_an_angle_is_no_share_of_the_value() -> None:
+    latents = {"tilt": {"about": "a", "unit": "deg", "because": "b",
+                        "prior": {"family": "normal", "mean": "30 deg", "sd": "6 deg"}}}  # fmt: skip
+    method = {"about": "a", "measures": "tilt", "likelihood": {"family": "normal"},
+              "shared": {"by": "origin", "u": "0.5 deg"}}  # fmt: skip
+    model = {"title": "A ramp", "latents": latents, "methods": {"protractor": method}}
+    stated = {"method": "protractor", "origin": "a"}
+    stated_u = [{"u": "0.8 deg"}, {"u": "2 %"}, {"tolerance": f"{math.sqrt(3)} deg"}]
+    spec = specify(model, dossier(*({**stated, "value": "31.5 deg", **u} for u in stated_u)))
+    found = [o.u for o in spec.dossier.observations]
+    assert found == pytest.approx([0.8, 0.63, 1])
+    shared = spec.model.methods[0].shared
+    assert shared is not None
+    assert (shared.u, shared.relative) == (pytest.approx(0.5), False)
+
+
+def test_an_angle_that_cannot_be_is_taken_for_deg_only_where_it_bears_no_unit() -> None:
+    prior = {"family": "uniform", "lower": "0 rad", "upper": "1.5 rad"}
+    latents = {"tilt": {"about": "a", "unit": "rad", "because": "b", "prior": prior}}
+    methods = {"protractor": {"about": "a", "measures": "tilt", "likelihood": {"family": "normal"}}}
+    model = {"title": "A ramp", "latents": latents, "methods": methods}
+    bare, stated = (
+        faults(model, dossier({"method": "protractor", "value": value, "u": "1 deg"})) for value in (31.5, "200 deg")
+    )
+    assert [fault.hint for fault in (*bare, *stated)] == ["did you mean '31.5 deg'?", None]

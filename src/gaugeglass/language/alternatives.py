@@ -15,9 +15,9 @@ from typing import Any
 from gaugeglass.errors import Fault, SpecError
 from gaugeglass.language.files import Checked, parse, read_again, trees_of
 from gaugeglass.language.located import Located, TreeError, locate, show
-from gaugeglass.language.reading import Notes, Section, keys, listing, nearest
+from gaugeglass.language.reading import Notes, Section, keys, listing, nearest, unwritten_unit
 from gaugeglass.language.spec import Alternative, Given, Latent, Observation, Relation, Spec
-from gaugeglass.language.units import convert_difference, reciprocal
+from gaugeglass.language.units import Unit, convert_difference, reciprocal
 from gaugeglass.language.values import Value, ValueFault, parse_value
 from gaugeglass.language.writing import flow
 
@@ -264,19 +264,20 @@ class _Draft:
             stated = {key: known[key] for key in READING if key in known}
         old = {key: moved(entry.entries[key], f"{place}.{key}") for key in READING if key in entry.entries}
         now = {**old, **stated}
+        unit = self.spec.model.method_by_name[entry.entries["method"].text.strip()].unit
         if _states_width(stated):
             now = {key: child for key, child in now.items() if key in stated or key not in _WIDTHS}
             if "value" not in stated:
-                now["value"] = _bare(old["value"])
+                now["value"] = _bare(old["value"], unit)
         elif (width := _width_of(old["value"])) is not None and "value" in stated:
-            now["value"] = self._with_width(stated["value"], old["value"], width) or stated["value"]
+            now["value"] = self._with_width(stated["value"], old["value"], width, unit) or stated["value"]
         rest = {key: child for key, child in entry.entries.items() if key not in READING}
         return Located({**rest, **now}, place, entry.line)
 
-    def _with_width(self, node: Located, old: Located, before: Value) -> Located | None:
+    def _with_width(self, node: Located, old: Located, before: Value, unit: Unit) -> Located | None:
         """A value with the ± that the one before had; the old one once it is noted that it cannot have that.
 
-        None where it is no value, or in no unit that could be meant, which is for its readers to note.
+        None where it is no value, or in no unit that could be meant of a method's, which is for its readers to note.
         """
         try:
             value = parse_value(node.text)
@@ -284,12 +285,14 @@ class _Draft:
             return None
         if value.unit.dimension != before.unit.dimension and not reciprocal(value.unit, before.unit):
             return None
+        if value.is_point and unwritten_unit(node, value.lower, value.unit, unit):
+            return None
         if not value.is_point or value.unit.dimension != before.unit.dimension:
             found = f"{show(node.text)} without a u, in place of {show(old.text)}, whose ± it cannot have"
             self.notes.fault(node, found, "a value with its u, such as {value: 96 .. 99 Wh, u: 2 Wh}")
             return old
         u = convert_difference(before.u or math.nan, before.unit, value.unit)
-        return _scalar(_measured(f"{value.lower:.12g} ± {u:.12g}", value), node)
+        return _scalar(_measured(f"{value.lower:.12g} ± {u:.12g}", value, unit), node)
 
     # --- what is left out ---
 
@@ -447,11 +450,11 @@ def _width_of(node: Located) -> Value | None:
     return value if value.u is not None else None
 
 
-def _bare(node: Located) -> Located:
-    """A value without its ±."""
+def _bare(node: Located, unit: Unit) -> Located:
+    """A value of a method's unit without its ±."""
     value = _width_of(node)
-    return node if value is None else _scalar(_measured(f"{value.lower:.12g}", value), node)
+    return node if value is None else _scalar(_measured(f"{value.lower:.12g}", value, unit), node)
 
 
-def _measured(numbers: str, value: Value) -> str:
-    return numbers if value.unit.text == "1" else f"{numbers} {value.unit}"
+def _measured(numbers: str, value: Value, of: Unit) -> str:
+    return numbers if value.unit.text == "1" and not of.is_never_bare else f"{numbers} {value.unit}"

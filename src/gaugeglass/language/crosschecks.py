@@ -5,14 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator, Mapping
 
-from gaugeglass.language.expressions import Const, Node, Op, Ref, names, reduced, unsummed
+from gaugeglass.language.expressions import Const, Node, Op, Ref, bare_comparisons, names, reduced, unsummed
 from gaugeglass.language.families import Prior, PriorError
 from gaugeglass.language.located import Located, show
 from gaugeglass.language.medians import settle_priors
 from gaugeglass.language.models import ModelReading
-from gaugeglass.language.reading import Notes
+from gaugeglass.language.reading import Notes, bare_as
 from gaugeglass.language.spec import Dossier, Latent, Model, Observation, Relation, Spec
-from gaugeglass.language.units import convert
+from gaugeglass.language.units import SYMBOLS, Unit, convert
 
 _TAIL = 1e-6
 """A prior includes 0 where more than this probability lies on either side of it. [1]"""
@@ -33,6 +33,7 @@ def note_model(reading: ModelReading) -> None:
     _note_ranges(reading)
     _note_methods(reading)
     _warn_unused(reading, placed)
+    _warn_bare(reading, placed)
 
 
 def note_dossier(root: Located, dossier: Dossier, reading: ModelReading, notes: Notes) -> None:
@@ -323,6 +324,21 @@ def _warn_unused(reading: ModelReading, placed: Iterable[Placed]) -> None:
                 reading.notes.warn(
                     node, f"nothing uses {show(quantity.name)}", "a use in a relation, a method or a claim"
                 )
+
+
+def _warn_bare(reading: ModelReading, placed: Iterable[Placed]) -> None:
+    """Warn of quantities in %, deg or the like that are compared with a number that bears no unit."""
+    units = {name: unit for name, unit in reading.scope.units.items() if unit.text == "%" or unit.is_never_bare}
+    for node in [node for node, tree in placed if units.keys() & set(names(tree)) and node.is_scalar]:
+        for text, name, number in bare_comparisons(node.text, units):
+            if (meant := bare_as(number, units[name])) is not None:
+                hint = f"did you mean {number:g} {_behind_a_number(units[name])}?"
+                reading.notes.warn(node, f"{show(text)}, where {number:g} is {meant}", "a number with its unit", hint)
+
+
+def _behind_a_number(unit: Unit) -> str:
+    """A unit as it stands behind a number in an expression."""
+    return unit.text if unit.text in SYMBOLS else f"[{unit}]"
 
 
 def _warn_methods(root: Located, dossier: Dossier, model: Model, notes: Notes) -> None:

@@ -323,6 +323,34 @@ def mentioned(text: str) -> tuple[str, ...]:
     )
 
 
+def bare_comparisons(text: str, units: Mapping[str, Unit]) -> Iterator[tuple[str, str, float]]:
+    """Every comparison of one of the names with a bare number, ``where(...)`` included: its text, name and number."""
+    for tree in parse(text).iter_subtrees_topdown():
+        if tree.data == "comparison":
+            sides, signs = [_plain(t) for t in tree.children[::2]], tree.children[1::2]
+            for left, sign, right in zip(sides, signs, sides[1:], strict=False):
+                match left, right:
+                    case (str(name), (str(number), value)) if name in units:
+                        yield f"{name} {sign} {number}", name, value
+                    case ((str(number), value), str(name)) if name in units:
+                        yield f"{number} {sign} {name}", name, value
+
+
+def _plain(tree: Any) -> str | tuple[str, float] | None:
+    """The name or the bare number, as written and in value, that a tree is; None where it is neither."""
+    match tree.data:
+        case "name":
+            return str(tree.children[0])
+        case "number" if tree.children[1] is None:
+            return str(tree.children[0]), float(tree.children[0])
+        case "grouped":
+            return _plain(tree.children[0])
+        case "sign" if isinstance(inner := _plain(tree.children[1]), tuple):
+            sign = str(tree.children[0])
+            return f"{sign}{inner[0]}", float(f"{sign}1") * inner[1]
+    return None
+
+
 def _depth(text: str) -> int:
     depth = deepest = 0
     for char in text:

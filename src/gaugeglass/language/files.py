@@ -514,12 +514,13 @@ def note_disguises(root: Located, notes: Notes, text: str = "") -> None:
             )
 
 
+_WITH_BRACKETS = 'between braces a text with [ stands in quotes, as in holds: "speed > 3 [km/h]"'
 _HINTS = (
     (re.compile(r":\s*>="), 'a bound stands in quotes, as in value: ">= 67 kWh"'),
     (re.compile(r":\s*>\s*[-+.\d]"), 'a comparison stands in quotes, as in where: {mass: "> 5"}'),
     (re.compile(r"[:\[{,]\s*%"), 'a unit that begins with % stands in quotes, as in unit: "%"'),
     (re.compile(r"^\s*\t"), "indent with blanks, not with tabs"),
-    (re.compile(r":\s.*:\s"), "a text that holds ': ' stands in quotes"),
+    (re.compile(r"^[^{]*:\s[^{]*:\s|:\s[^,{\"']*:\s"), "a text that holds ': ' stands in quotes"),
 )
 
 
@@ -530,6 +531,8 @@ def _note_grammar(problem: Any, text: str, notes: Notes) -> None:
     line = min(mark.line, len(lines) - 1) if mark else 0
     hint = next((hint for pattern, hint in _HINTS if pattern.search(lines[line])), None)
     why = " ".join(f"{problem.problem or problem.context}".split())
+    if why == "expected ',' or '}', but got '['":
+        hint = _WITH_BRACKETS
     begun = problem.context_mark
     if begun is not None and begun.line < line and "flow" in (problem.context or ""):
         why += f"; a bracket opened on line {begun.line + 1} is not closed"

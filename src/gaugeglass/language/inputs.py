@@ -6,7 +6,7 @@ import re
 
 from gaugeglass.language.expressions import names
 from gaugeglass.language.located import Located, show
-from gaugeglass.language.reading import Notes, Section, listing, measured_in, nearest, number, unwritten_percentage
+from gaugeglass.language.reading import Notes, Section, listing, measured_in, nearest, number, unwritten_unit
 from gaugeglass.language.spec import Inexact, Input, Method
 from gaugeglass.language.units import convert, convert_difference
 from gaugeglass.language.values import ValueFault, parse_value
@@ -72,8 +72,8 @@ def _with_u(node: Located, entry: Input, notes: Notes) -> tuple[float, Inexact] 
     if stated.unit.dimension != unit.dimension or stated.u is None:
         notes.fault(node, f"{show(node.text)} [{stated.unit.dimension}]", measured_in(unit))
         return None
-    if hint := unwritten_percentage(node, stated.lower, stated.unit, unit):
-        notes.fault(node, f"{show(node.text)}, which is {stated.lower * 100:g} %", f"a number in {unit}", hint)
+    if slip := unwritten_unit(node, stated.lower, stated.unit, unit, width=stated.u):
+        notes.fault(node, slip.found, f"a number in {unit}", slip.hint)
         return None
     u = convert_difference(stated.u, stated.unit, unit)
     return convert(stated.lower, stated.unit, unit), Inexact(u=u)

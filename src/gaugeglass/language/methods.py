@@ -26,6 +26,7 @@ from gaugeglass.language.reading import (
     stated_number,
     text,
     unit_of,
+    unwritten_unit,
     value_tree,
 )
 from gaugeglass.language.spec import (
@@ -289,7 +290,11 @@ def share_or_width(node: Located, unit: Unit, notes: Notes) -> tuple[float, bool
     if stated is None:
         return None
     value, own = stated
-    relative = not own.dimension.powers and (own.text != "1" or not unit.dimension.powers)
+    if unit.is_never_bare and (slip := unwritten_unit(node, value, own, unit)):
+        notes.fault(node, show(node.text), f"a number in {unit}, or a percentage of the value", slip.hint)
+        return None
+    is_share = not own.dimension.powers and not own.is_angle
+    relative = is_share and (own.text != "1" or not unit.dimension.powers)
     if not relative and own.dimension != unit.dimension:
         number(node, unit, notes, difference=True)
         return None

@@ -36,6 +36,7 @@ from gaugeglass.language.reading import (
     positive,
     read_unit,
     stated_number,
+    unwritten_unit,
     value_tree,
 )
 from gaugeglass.language.sheets import Sheet, read_sheet
@@ -187,6 +188,9 @@ def _rate(node: Located, unit: Unit, notes: Notes) -> float | None:
     if stated[1].dimension != inverse.dimension:
         notes.fault(node, f"{show(node.text)} [{stated[1].dimension}]", measured_in(inverse))
         return None
+    if inverse.is_never_bare and (slip := unwritten_unit(node, *stated, inverse)):
+        notes.fault(node, slip.found, f"a number in {inverse}", slip.hint)
+        return None
     return stated[0] * stated[1].factor / inverse.factor
 
 
@@ -227,7 +231,7 @@ def _chosen(entry: Section, sheet: Sheet | None) -> Sheet | None:
 
 def _unit_of_column(entry: Section, unit: Unit) -> Unit | None:
     if "unit" not in entry:
-        if not unit.dimension.powers:
+        if not unit.dimension.powers and not unit.is_never_bare:
             return ONE
         entry.notes.missing(entry.node, "unit", f"the unit of the column, one of {unit.dimension} ({unit})")
         return None

@@ -17,14 +17,15 @@ type Range = tuple[float, float]
 ANYTHING: Range = (-math.inf, math.inf)
 
 
-def ranges(spec: Spec, hypothesis: Hypothesis) -> dict[str, Range]:
-    """The range of each quantity [its unit] under a hypothesis."""
+def ranges(spec: Spec, hypothesis: Hypothesis, *, of_prior: Callable[[Prior], Range] | None = None) -> dict[str, Range]:
+    """The range of each quantity [its unit] under a hypothesis; ``of_prior`` says otherwise what a prior allows."""
+    of_prior = of_prior or _by_nature
     found = {name: (value, value) for name, value in spec.givens.items()}
     for name in spec.model.order:
         quantity = spec.model.quantities[name]
         if isinstance(quantity, Latent):
             fixed = hypothesis.fix.get(name)
-            found[name] = _by_nature(hypothesis.prior(quantity)) if fixed is None else (fixed, fixed)
+            found[name] = of_prior(hypothesis.prior(quantity)) if fixed is None else (fixed, fixed)
         elif isinstance(quantity, Relation):
             found[name] = range_of(hypothesis.equals(quantity), found)
     return found

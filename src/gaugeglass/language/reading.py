@@ -26,6 +26,7 @@ from gaugeglass.language.values import ALLOWED, ValueFault, parse_number
 FORMAT = 1
 _NAME = re.compile(r"[^\W\d]\w*")
 _LONGEST_NAME = 60
+_WITH_ONE = re.compile(r"[\d)]\s+1\s*$")
 _ONE_NUMBER = "one number with its unit, such as '2 Wh' or '5 %'"
 
 WANTED = {
@@ -331,8 +332,8 @@ def number(node: Located, unit: Unit, notes: Notes, *, difference: bool = False)
         hint = f"did you mean '{node.text} {shown}'?" if bare else None
         notes.fault(node, f"{show(node.text)} [{own.dimension}]", measured_in(shown), hint)
         return None
-    if hint := unwritten_percentage(node, value, own, unit):
-        notes.fault(node, f"{show(node.text)}, which is {value * 100:g} %", f"a number in {unit}", hint)
+    if slip := unwritten_unit(node, value, own, unit):
+        notes.fault(node, slip.found, f"a number in {unit}", slip.hint)
         return None
     return convert_difference(value, own, unit) if difference else convert(value, own, unit)
 
@@ -346,9 +347,41 @@ def given_number(node: Located, unit: Unit, notes: Notes, *, whole: bool) -> flo
     return None
 
 
-def unwritten_percentage(node: Located, value: float, own: Unit, unit: Unit) -> str | None:
-    """The hint for a bare number such as 92 where the unit is %, so that it would mean 9200 %; else None."""
-    return f"did you mean '{node.text} %'?" if unit.text == "%" and own == ONE and abs(value) > 1 else None
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """What a number without a unit would be in the unit that it was surely meant in, and how that is written."""
+
+    found: str
+    hint: str
+
+
+def unwritten_unit(node: Located, value: float, own: Unit, unit: Unit, *, width: float = 0.0) -> Slip | None:
+    """What is wrong with a bare number where the unit is a pure one of its own size; None where nothing is.
+
+    In % it is one above 1 in size, such as 92, which would mean 9200 %, for shares are written so too. In any other
+    such unit, as deg or ppm, it is every one but 0 without ``width``. ``0.0004 1`` states its unit.
+    """
+    if unit.text == "%" and own == ONE and abs(value) > 1:
+        return Slip(f"{show(node.text)}, which is {bare_as(value, unit)}", f"did you mean '{node.text} %'?")
+    if not unit.is_never_bare or own != ONE or not (value or width) or _WITH_ONE.search(node.text):
+        return None
+    meant = f"which is {bare_as(value, unit)}" if value else f"in which {width:g} is {bare_as(width, unit)}"
+    return Slip(f"{show(node.text)}, {meant}", f"did you mean '{node.text} {unit}', or '{node.text} {_whole(unit)}'?")
+
+
+def bare_as(value: float, unit: Unit) -> str | None:
+    """What a bare number is in a pure unit that it may be meant in, with that unit; None where it may stand.
+
+    As in a value, but for a share: in % it may stand up to 1 in size.
+    """
+    if abs(value) > 1 and unit.text == "%":
+        return f"{value * 100:g} %"
+    return f"{value / unit.factor:g} {unit}" if value and unit.is_never_bare else None
+
+
+def _whole(unit: Unit) -> str:
+    """What stands behind a pure number whose unit is 1, where it could be taken for one in another unit."""
+    return "rad" if unit.is_angle else "1"
 
 
 def as_percentage(node: Located, value: float) -> str | None:
@@ -394,7 +427,18 @@ class Scope:
 
 def value_tree(node: Located, unit: Unit, scope: Scope, notes: Notes) -> Node | None:
     """The tree of a value [unit]; None where a fault was noted, here or of a name that it uses."""
+    if slip := _unwritten_unit(node, unit):
+        notes.fault(node, slip.found, f"a number in {unit}", slip.hint)
+        return None
     return _tree(node, scope, notes, lambda t: lower_value(t, scope.units, unit, groups=scope.groups))
+
+
+def _unwritten_unit(node: Located, unit: Unit) -> Slip | None:
+    """What is wrong with an expression that is one bare number; None where it is another, or nothing is."""
+    try:
+        return unwritten_unit(node, *parse_number(node.text), unit) if unit.is_never_bare else None
+    except ValueFault:
+        return None
 
 
 def truth_tree(node: Located, scope: Scope, notes: Notes) -> Node | None:

@@ -15,7 +15,7 @@ from gaugeglass.language.reading import (
     as_percentage,
     positive,
     stated_number,
-    unwritten_percentage,
+    unwritten_unit,
     with_unit,
 )
 from gaugeglass.language.spec import Latent, Method, Model
@@ -50,7 +50,14 @@ class _Statement:
 
     @property
     def unit(self) -> Unit:
-        return self.value.unit
+        """The unit as stated; of a bare 0, which is 0 in any, the one of the method where a u has to state one."""
+        is_bare_0 = self.value.unit == ONE and not (any(self.ends) or self.value.u)
+        return self.method.unit if is_bare_0 and self.method.unit.is_never_bare else self.value.unit
+
+    @property
+    def ends(self) -> list[float]:
+        """Where the value ends, once or twice [unit as stated]."""
+        return [end for end in (self.value.lower, self.value.upper) if math.isfinite(end)]
 
     @property
     def notes(self) -> Notes:
@@ -116,10 +123,10 @@ def _fits(s: _Statement) -> bool:
     """Whether the value is in a unit of what the method measures, or of its inverse; if not, that is noted."""
     unit = s.method.unit
     if s.unit.dimension == unit.dimension:
-        hint = unwritten_percentage(s.node, s.centre, s.unit, unit)
-        if hint:
-            s.notes.fault(s.node, f"{show(s.node.text)}, which is {s.centre * 100:g} %", f"a value in {unit}", hint)
-        return hint is None
+        slip = unwritten_unit(s.node, s.centre, s.unit, unit, width=s.value.u or s.ends[-1])
+        if slip:
+            s.notes.fault(s.node, slip.found, f"a value in {unit}", slip.hint)
+        return slip is None
     if reciprocal(s.unit, unit):
         return _is_invertible(s)
     hint = f"did you mean '{s.node.text} {unit}'?" if s.unit == ONE else None
@@ -137,8 +144,7 @@ def _is_invertible(s: _Statement) -> bool:
 
 
 def _is_positive_enough(s: _Statement) -> bool:
-    ends = [end for end in (s.value.lower, s.value.upper) if math.isfinite(end)]
-    if not s.is_relative or min(ends) > 0:
+    if not s.is_relative or min(s.ends) > 0:
         return True
     wanted = f"values above 0, as the lognormal likelihood of method '{s.method.name}' needs"
     s.notes.fault(s.node, show(s.node.text), wanted)
@@ -274,10 +280,14 @@ def _width(node: Located, s: _Statement) -> _Width | None:
         s.notes.fault(node, show(node.text), "an uncertainty above 0")
         return None
     is_bare = own == ONE
-    if not own.dimension.powers and (s.is_relative or not is_bare):
+    if not own.dimension.powers and not own.is_angle and (s.is_relative or not is_bare):
         _warn_of_percent_of_percent(node, amount, s)
         return _Width(convert(amount, own, ONE), is_share=True)
     if own.dimension == s.unit.dimension:
+        slip = unwritten_unit(node, amount, own, s.unit) if s.unit.is_never_bare else None
+        if slip:
+            s.notes.fault(node, slip.found, f"a number in {s.unit}, or a percentage of the value", slip.hint)
+            return None
         return _Width(convert_difference(amount, own, s.unit), is_share=False)
     unit = s.unit.difference
     hint = f"did you mean '{node.text} {unit}'?" if is_bare else None
@@ -335,6 +345,12 @@ def note_impossible(section: Section, reading: Reading, method: Method, model: M
             found = f"{show(node.text)}, though '{latent.name}' is never below {with_unit(lower, method.unit)}"
             section.notes.warn(node, found, "a reading above 0, as far as its u does not reach below")
         return
-    bare = not method.unit.dimension.powers and "%" not in node.text and not method.likelihood.is_count
+    bare = not method.unit.dimension.powers and not method.likelihood.is_count and _is_bare(node)
     allowed = f"a value that '{latent.name}' can have, {lower:g} .. {with_unit(upper, method.unit)}"
-    section.notes.fault(node, show(node.text), allowed, f"did you mean '{node.text} %'?" if bare else None)
+    unit = "deg" if method.unit.is_angle else "%"
+    section.notes.fault(node, show(node.text), allowed, f"did you mean '{node.text} {unit}'?" if bare else None)
+
+
+def _is_bare(node: Located) -> bool:
+    """Whether a sound value states no unit."""
+    return parse_value(node.text).unit == ONE

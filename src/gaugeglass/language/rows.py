@@ -13,7 +13,7 @@ from gaugeglass.language.places import Background
 from gaugeglass.language.reading import Keys, Notes, Section
 from gaugeglass.language.sheets import Row, Sheet, first_of
 from gaugeglass.language.spec import Method, Observation
-from gaugeglass.language.units import convert_difference, parse_unit
+from gaugeglass.language.units import ONE, Unit, convert_difference, parse_unit
 from gaugeglass.language.values import parse_number
 
 _ROW = Keys(("method", "value"), every=OBSERVATION.every - {"id"})
@@ -36,7 +36,7 @@ def read_rows(
     What the description says once and no row can have is noted once, of the description.
     """
     known = len(section.notes.faults)
-    conditions, template = read_conditions(section, sheet), _template(section, sheet)
+    conditions, template = read_conditions(section, sheet), _template(section, sheet, method)
     if len(section.notes.faults) > known:
         return ()
     rows: list[Observation] = []
@@ -118,10 +118,10 @@ class _Template:
         return {key: node for key, node in read.items() if node is not None and node.content != ""}
 
 
-def _template(section: Section, sheet: Sheet) -> _Template:
+def _template(section: Section, sheet: Sheet, method: Method) -> _Template:
     notes = section.notes
     once = {key: section.at(key) for key in _ONCE if key in section}
-    cells = {"value": _value(section, sheet)}
+    cells = {"value": _value(section, sheet, method.unit)}
     for key in [key for key in (*TEXTS, "u", "tolerance", "rounded") if key in section]:
         node = section.at(key)
         if node.is_scalar:
@@ -129,15 +129,17 @@ def _template(section: Section, sheet: Sheet) -> _Template:
         elif key in TEXTS:
             cells[key] = _words(node, sheet, notes, may_be_empty=key in _MAY_BE_EMPTY)
         elif key != "u" or not _stands_behind(section):
-            unit = _unit(node) if "unit" in node.entries else _unit(section.at("value"))
+            unit = _unit(node if "unit" in node.entries else section.at("value"), method.unit)
             cells[key] = _number(node, unit, sheet, notes)
     groups: dict[str, dict[str, Cell]] = {}
-    for key, read in (("inputs", _input), ("at", _words), ("applies", _words)):
-        if key in section:
-            entries = section.mapping(key)
-            groups[key] = {
-                n: _once(node) if node.is_scalar else read(node, sheet, notes) for n, node in entries.items()
-            }
+    units = {i.name: i.unit for i in method.inputs}
+
+    def in_column(key: str, name: str, node: Located) -> Cell:
+        return _input(node, sheet, notes, units[name]) if key == "inputs" else _words(node, sheet, notes)
+
+    for key in [key for key in ("inputs", "at", "applies") if key in section]:
+        entries = section.mapping(key)
+        groups[key] = {n: _once(node) if node.is_scalar else in_column(key, n, node) for n, node in entries.items()}
     return _Template(section, once, cells, groups)
 
 
@@ -147,13 +149,15 @@ def _stands_behind(section: Section) -> bool:
     return not node.is_scalar and "unit" not in node.entries
 
 
-def _unit(node: Located) -> str:
-    return node.entries["unit"].text.strip() if "unit" in node.entries else "1"
+def _unit(node: Located, of: Unit = ONE) -> str:
+    """What stands behind the numbers of a column that are of a unit; empty where nothing has to."""
+    stated = node.entries["unit"].text.strip() if "unit" in node.entries else "1"
+    return stated if stated != "1" or of.is_never_bare else ""
 
 
 def measured(number: str, unit: str) -> str:
     """A number with its unit, as a value is written."""
-    return number if unit == "1" else f"{number} {unit}"
+    return f"{number} {unit}" if unit else number
 
 
 def _once(node: Located) -> Cell:
@@ -168,7 +172,7 @@ def _number(node: Located, unit: str, sheet: Sheet, notes: Notes) -> Cell:
         number = bare(row, notes)
         return None if number is None else _with(number, measured(number.text, unit))
 
-    return cell if unit != "1" else bare
+    return cell if unit else bare
 
 
 def _bare(node: Located, sheet: Sheet, notes: Notes) -> Cell:
@@ -189,8 +193,8 @@ def _with(node: Located, written: str) -> Located:
     return Located(written, node.path, node.line, written)
 
 
-def _value(section: Section, sheet: Sheet) -> Cell:
-    node, unit = section.at("value"), _unit(section.at("value"))
+def _value(section: Section, sheet: Sheet, of: Unit) -> Cell:
+    node, unit = section.at("value"), _unit(section.at("value"), of)
     if not _stands_behind(section):
         return _number(node, unit, sheet, section.notes)
     value, u = (_bare(n, sheet, section.notes) for n in (node, section.at("u")))
@@ -204,13 +208,13 @@ def _value(section: Section, sheet: Sheet) -> Cell:
     return cell
 
 
-def _input(node: Located, sheet: Sheet, notes: Notes) -> Cell:
+def _input(node: Located, sheet: Sheet, notes: Notes, of: Unit) -> Cell:
     """An input in a column; one with a ``u`` is written with ±."""
-    unit = _unit(node)
+    unit = _unit(node, of)
     if "u" not in node.entries:
         return _number(node, unit, sheet, notes)
     value, (amount, own) = _bare(node, sheet, notes), parse_number(node.entries["u"].text)
-    u = repr(convert_difference(amount, own, parse_unit(unit)))
+    u = repr(convert_difference(amount, own, parse_unit(unit or "1")))
 
     def cell(row: Row, notes: Notes) -> Located | None:
         number = value(row, notes)

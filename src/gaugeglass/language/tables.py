@@ -97,7 +97,8 @@ def _note_inputs(section: Section, method: Method) -> None:
             note_unknown_input(name, node, method, section.notes)
         elif not node.is_scalar:
             unit = known[name].unit
-            _column(node, unit, section, with_unit=bool(unit.dimension.powers), known=_INPUT_COLUMN)
+            has_unit = bool(unit.dimension.powers) or unit.is_never_bare
+            _column(node, unit, section, with_unit=has_unit, known=_INPUT_COLUMN)
             if "u" in node.entries:
                 positive(node.entries["u"], unit, section.notes, difference=True)
         else:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from fractions import Fraction
 
 _LONGEST = 80
+_ANGLE = re.compile("deg|°|[numckMGµμ]?rad")
 _STEEPEST = 9
 
 
@@ -77,6 +78,20 @@ class Unit:
         if not self.offset:
             return self
         return Unit("K", self.dimension, 1.0)
+
+    @property
+    def is_angle(self) -> bool:
+        """Whether it measures angles, as deg and mrad do."""
+        return bool(_ANGLE.fullmatch(self.text))
+
+    @property
+    def is_never_bare(self) -> bool:
+        """Whether no bare number but 0 is one in it: a pure unit other than 1, as deg and ppm, but for %.
+
+        A bare share such as 0.92 is often written where the unit is %.
+        """
+        is_one = math.isclose(self.factor, 1.0, rel_tol=1e-14)
+        return not (self.dimension.powers or is_one or self.text == "%")
 
     @property
     def step(self) -> Unit:
