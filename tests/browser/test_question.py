@@ -26,6 +26,7 @@ from gaugeglass.judgement.results import Probability
 from gaugeglass.judgement.verdicts import words_for
 from gaugeglass.language.files import load
 from gaugeglass.publication import numbers
+from gaugeglass.publication.densities import density
 from judgement.test_pools import graded
 from judgement.test_undefined import examined
 
@@ -127,6 +128,32 @@ def test_what_hangs_together_is_told_as_in_python(reader: Reader, address: str, 
     for theirs, ours in zip(answered, found, strict=True):
         same_as_python(ours, theirs, pool)
     assert sum(a.answered for a in answered) == {"sources": len(states), "numbers": 12}[name]
+
+
+@pytest.mark.parametrize(
+    ("name", "window", "within"),
+    [("normal", (-5.0, 5.0), (None, None)), ("normal", (0.5, 0.6), (None, None)), ("normal", (-5.0, 5.0), (1.0, 2.0)),
+     ("exponential", (-0.1, 8.0), (0.0, None)), ("exponential", (-0.1, 8.0), (None, None)),
+     ("exponential", (-0.1, 8.0), (-0.05, 9.0)), ("uniform", (-0.2, 1.2), (0.0, 1.0)), ("uniform", (-0.2, 1.2), (None, None))],
+)  # fmt: skip
+def test_densities_are_drawn_as_in_pictures(
+    reader: Reader, address: str, name: str, window: tuple[float, float], within: tuple[float | None, float | None]
+) -> None:
+    """To 0.1 % of the peak: the page sums the kernel where pictures draw straight lines between an eighth of its width."""
+    draws = getattr(np.random.default_rng(5), "standard_" + name, np.random.default_rng(5).random)(4000)
+    reader.open(address)
+    found = reader.view.evaluate(
+        """([draws, [low, high], within]) => {
+          const values = Float64Array.from(draws), order = Uint32Array.from(values.keys());
+          const pool = {column: () => values, order: () => order.sort((a, b) => values[a] - values[b])};
+          const shares = new Float64Array(values.length).fill(1 / values.length);
+          return Array.from(gaugeglass.density(pool, 0, shares, low, high, null, within));
+        }""",
+        [draws.tolist(), window, within],
+    )
+    ends = tuple(side if end is None else end for end, side in zip(within, (-math.inf, math.inf), strict=True))
+    drawn = density(draws, np.linspace(*window, len(found)), within=ends)
+    assert found == pytest.approx(drawn, abs=1e-3 * drawn.max())
 
 
 @pytest.mark.parametrize("off", [[], ["r"], ["origin Ann"]])

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from gaugeglass.judgement.results import Assessment
-from gaugeglass.publication import densities, figures, widths
+from gaugeglass.publication import densities, figures, numbers, widths
 from gaugeglass.publication.figures import Picture
 from publication import water_tank
 
@@ -71,6 +71,26 @@ def test_pictures_carry_no_date_and_no_text_that_needs_a_font(drawn: dict[str, P
     for picture in drawn.values():
         assert b"<dc:date>" not in picture.svg
         assert b"<text" not in picture.svg
+
+
+@pytest.mark.parametrize(
+    ("prior", "posterior", "mcse", "title"),
+    [(2 / 3, 0.6665, 0.0009, "keeps most weight: from 66.67 % to 66.65 % ± 0.09 %"),
+     (2 / 3, 0.671, 0.004, "gains most weight: from 66.7 % to 67.1 % ± 0.4 %"),
+     (0.6, 0.671, 0.004, "gains most weight: from 60 % to 67.1 % ± 0.4 %"),
+     (0.6125, 0.67, 0.0, "gains most weight: from 61.3 % to 67.0 %")],
+)  # fmt: skip
+def test_weights_before_are_said_as_finely_as_those_after(
+    prior: float, posterior: float, mcse: float, title: str
+) -> None:
+    """So that what hardly moves does not seem to; a prior weight has no more digits than it has."""
+    full = water_tank.assessment()
+    first, *rest = full.hypotheses
+    moved = dataclasses.replace(first, prior=prior, posterior=posterior, mcse=mcse)
+    rest = [dataclasses.replace(h, posterior=0.1) for h in rest]
+    drawn = figures.hypotheses(dataclasses.replace(full, hypotheses=(moved, *rest)))
+    assert drawn.title.replace("\u202f", " ").endswith(title)
+    assert f"{numbers.percent_beside(prior, mcse)} before" in drawn.alt
 
 
 def test_the_ledger_names_what_is_surprising_and_keeps_what_was_withdrawn(drawn: dict[str, Picture]) -> None:

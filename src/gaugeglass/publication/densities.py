@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import matplotlib as mpl
@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from gaugeglass.judgement.results import Assessment, QuantitySummary
+from gaugeglass.language.ranges import ANYTHING, Range, ranges
+from gaugeglass.language.spec import Spec
 from gaugeglass.publication import numbers
 from gaugeglass.publication.sheet import (
     EDGE,
@@ -35,14 +37,21 @@ from gaugeglass.publication.sheet import (
 
 _ATOM_SHARE = 0.01
 _BINS = 400
+PILED, LEAST_PILED = 0.1, 5
+"""Draws at an end, as near as counts are fine, that make it a bound: a share of the most so near [1], and at least."""
+FINE, REACH = 8, 4
+"""Counts to a bandwidth, and how many bandwidths a kernel reaches [1]."""
 FEW = 64  # values of a quantity up to which each has a bar of its own
+type _End = tuple[float, int]
+"""A bound, and the sign with which draws are mirrored at it: 1 where the density stays high, -1 where it falls to 0."""
 _KEY = 0.27
 """Height of the line that says which curve is which [inch]."""
 
 
 def prior_beside_posterior(
-    assessment: Assessment, prior: Draws, posterior: Draws, names: Sequence[str], *, name: str = "prior-posterior"
-) -> Picture:
+    assessment: Assessment, prior: Draws, posterior: Draws, names: Sequence[str], *, name: str = "prior-posterior",
+    within: Mapping[str, Range] | None = None,
+) -> Picture:  # fmt: skip
     """Densities of quantities before and after the evidence, with the credible interval of each.
 
     Parameters
@@ -51,6 +60,8 @@ def prior_beside_posterior(
         Draws of the quantities, in their units.
     names : sequence of str
         Which quantities to show.
+    within : mapping of str to pair, optional
+        Between which values [its unit] each quantity is, as ``bounds`` has them.
     """
     with mpl.rc_context(SETTINGS):
         summaries = [q for wanted in names for q in assessment.quantities if q.name == wanted]
@@ -60,7 +71,9 @@ def prior_beside_posterior(
         sheet = blank(title, _KEY + 0.1 + height * math.ceil(len(summaries) / columns))
         sheet.key("posterior", (0.82, "prior, dashed"), (1.85, "bar: median and 90 % credible interval"))
         for i, quantity in enumerate(summaries):
-            _density_panel(sheet, quantity, prior, posterior, columns=columns, at=divmod(i, columns), height=height)
+            axes = _density_panel(sheet, quantity, columns=columns, at=divmod(i, columns), height=height)
+            both = (draws[quantity.name][np.isfinite(draws[quantity.name])] for draws in (prior, posterior))
+            _densities(axes, quantity, *both, within=range_of(quantity.name, within or {}))
         alt = f"{title}. " + " ".join(_density_sentence(q) for q in summaries)
         headings = ("quantity", "unit", "prior median", "prior 5 %", "prior 95 %", "posterior median", "posterior 5 %",
                     "posterior 95 %", "posterior sd over prior sd")  # fmt: skip
@@ -86,16 +99,8 @@ def _density_row(q: QuantitySummary) -> tuple[Any, ...]:
             q.posterior.lower, q.posterior.upper, q.ratio)  # fmt: skip
 
 
-def _density_panel(
-    sheet: Sheet,
-    q: QuantitySummary,
-    prior: Draws,
-    posterior: Draws,
-    *,
-    columns: int,
-    at: tuple[int, int],
-    height: float,
-) -> None:
+def _density_panel(sheet: Sheet, q: QuantitySummary, *, columns: int, at: tuple[int, int], height: float) -> Axes:
+    """Where the densities of a quantity go, under what it is."""
     gap = 0.26
     width = (WIDTH - LEFT - RIGHT - gap * (columns - 1)) / columns
     left, top = LEFT + at[1] * (width + gap), _KEY + at[0] * height
@@ -109,14 +114,16 @@ def _density_panel(
         shown = numbers.with_unit(numbers.rounded(q.posterior.median, q.posterior.sd), q.unit)
         sheet.text(left, top + named + 0.34, shown, fontsize=9, fontweight="bold", color=TEAL)
     above = 0.7 if named else 0.32
-    axes = sheet.axes(left, top + above, width, height - above - 0.5)
-    _densities(axes, q, *(draws[q.name][np.isfinite(draws[q.name])] for draws in (prior, posterior)))
+    return sheet.axes(left, top + above, width, height - above - 0.5)
 
 
-def _densities(axes: Axes, q: QuantitySummary, prior: Any, posterior: Any) -> None:
+def _densities(axes: Axes, q: QuantitySummary, prior: Any, posterior: Any, *, within: Range) -> None:
     grid = np.linspace(*_window(q), _BINS)
     has_steps = 1 < np.unique(posterior).size <= FEW < np.size(posterior)
-    (_bars if has_steps else _curves)(axes, prior, posterior, grid)
+    if has_steps:
+        _bars(axes, prior, posterior, grid)
+    else:
+        _curves(axes, grid, *(density(draws, grid, within=within) for draws in (prior, posterior)))
     axes.plot([q.posterior.lower, q.posterior.upper], [-0.09, -0.09], color=TEAL, lw=3.2, solid_capstyle="butt")
     axes.plot([q.posterior.median], [-0.09], "o", color=PAPER, mec=TEAL, ms=4.5)
     axes.set(ylim=(-0.17, 1.08), xlim=(grid[0], grid[-1]))
@@ -125,8 +132,7 @@ def _densities(axes: Axes, q: QuantitySummary, prior: Any, posterior: Any) -> No
     _label_axis(axes, q.unit, numbers.scale_of(max(abs(grid[0]), abs(grid[-1]))))
 
 
-def _curves(axes: Axes, prior: Any, posterior: Any, grid: NDArray[np.float64]) -> None:
-    before, after = density(prior, grid), density(posterior, grid)
+def _curves(axes: Axes, grid: NDArray[np.float64], before: NDArray[np.float64], after: NDArray[np.float64]) -> None:
     peak = max(after.max(), before.max()) or 1.0
     axes.fill_between(grid, before / peak, color=MIST, alpha=0.55, lw=0)
     axes.plot(grid, before / peak, color=EDGE, lw=1, ls=(0, (4, 2)))
@@ -165,43 +171,65 @@ def _window(q: QuantitySummary) -> tuple[float, float]:
     return (max(low - margin, -0.02 * (high - low)) if bounded else low - margin), high + margin
 
 
-def density(draws: NDArray[np.float64], grid: NDArray[np.float64], *, hard: float = 0.0) -> NDArray[np.float64]:
-    """A smoothed density on a grid, mirrored at the ends of the draws so that a hard bound stays hard.
+def bounds(spec: Spec) -> dict[str, Range]:
+    """Between which numbers [its unit] each quantity is under its priors, whichever hypothesis holds.
+
+    The members of a group have those of the quantity.
+    """
+    every = [ranges(spec, h, of_prior=lambda prior: prior.bounds) for h in spec.hypotheses]
+    return {name: (min(of[name][0] for of in every), max(of[name][1] for of in every)) for name in every[0]}
+
+
+def range_of(name: str, known: Mapping[str, Range]) -> Range:
+    """The range of a quantity or of a member of one, which may be anything where none is known."""
+    return known.get(name, known.get(name.partition("[")[0], ANYTHING))
+
+
+def density(draws: NDArray[np.float64], grid: NDArray[np.float64], *, within: Range = ANYTHING) -> NDArray[np.float64]:
+    """A smoothed density on a grid, mirrored at bounds so that they stay hard; elsewhere it trails off.
+
+    At a known bound that few draws come near it falls to 0.
 
     Parameters
     ----------
-    hard
-        The share of its peak that a density must have at an end for that to be taken for a bound. [1]
+    within
+        Between which values the quantity is. An end of the draws at which they pile up is a bound as well.
     """
     every = np.asarray(draws, dtype=float).ravel()
-    values, share = without_atom(every[np.isfinite(every)])
+    values, share = without_atom(np.sort(every[np.isfinite(every)]))
     if values.size < 2 or np.ptp(values) == 0:
         return np.zeros_like(grid)
-    ends = (float(values.min()), float(values.max()))
-    smooth = _smoothed(values, ends, grid)
-    if hard > 0:
-        at_ends = np.interp(ends, grid, smooth, left=smooth.max(), right=smooth.max())
-        bounds = [end if height >= hard * smooth.max() else None for end, height in zip(ends, at_ends, strict=True)]
-        smooth = _smoothed(values, bounds, grid)
-    return np.asarray(smooth * share / (values.size * (grid[1] - grid[0])))
+    width = _bandwidth(values)
+    low, high = _bound(values, within[0], width), _bound(-values[::-1], -within[1], width)
+    ends = low, (-high[0], high[1])
+    return _smoothed(values, ends, grid, max(width, (grid[1] - grid[0]) / 2)) * share
+
+
+def _bound(values: NDArray[np.float64], known: float, width: float) -> _End:
+    """The lower bound of sorted draws: the known one, or a least draw at which they pile up well off it."""
+    counts = np.searchsorted(values, values + width / FINE, side="right") - np.arange(values.size)
+    is_high = bool(counts[0] >= PILED * counts.max())
+    is_piled = is_high and counts[0] >= LEAST_PILED
+    if abs(values[0] - known) > width and (is_piled or known > values[0]):
+        return (float(values[0]), 1) if is_piled else (-math.inf, 0)
+    return float(min(known, values[0])), 1 if is_high else -1
 
 
 def _smoothed(
-    values: NDArray[np.float64], bounds: Sequence[float | None], grid: NDArray[np.float64]
+    values: NDArray[np.float64], ends: tuple[_End, _End], grid: NDArray[np.float64], width: float
 ) -> NDArray[np.float64]:
-    """Counts of draws about the points of a grid, smoothed, and mirrored at bounds beyond which there are none."""
-    step = grid[1] - grid[0]
-    mirrored = [2 * bound - values for bound in bounds if bound is not None]
-    edges = np.append(grid - step / 2, grid[-1] + step / 2)
-    counts, _ = np.histogram(np.concatenate([values, *mirrored]), bins=edges)
-    smooth = ndimage.gaussian_filter1d(counts.astype(float), max(_bandwidth(values) / step, 0.5), mode="nearest")
-    low, high = bounds
-    is_inside = np.ones(grid.size, dtype=bool)
-    if low is not None:
-        is_inside &= grid >= low - step / 2
-    if high is not None:
-        is_inside &= grid <= high + step / 2
-    return np.where(is_inside, smooth, 0.0)
+    """The density of draws by a normal kernel as wide, counted well beyond the grid, and 0 beyond the ends."""
+    step = width / FINE
+    fine = np.arange(grid[0] - REACH * width, grid[-1] + (REACH + 1) * width, step)
+    edges = np.append(fine, fine[-1] + step) - step / 2
+    counts = np.histogram(values, bins=edges)[0].astype(float)
+    for end, sign in ends:
+        if math.isfinite(end):
+            counts += sign * np.histogram(2 * end - values, bins=edges)[0]
+    smooth = ndimage.gaussian_filter1d(counts / (values.size * step), FINE, mode="constant", truncate=REACH)
+    slack = (grid[1] - grid[0]) / 2
+    is_inside = (grid >= ends[0][0] - slack) & (grid <= ends[1][0] + slack)
+    return np.where(is_inside, np.interp(grid, fine, smooth).clip(min=0), 0.0)
 
 
 def _bandwidth(values: NDArray[np.float64]) -> float:

@@ -165,46 +165,74 @@ function atom(pool, index, shares) {
   return best && best.share >= ATOM * whole ? { at: best.at, share: best.share / whole } : null;
 }
 
-/** A smoothed density on a grid, mirrored at the ends of the draws so that a hard bound stays hard. */
-function density(pool, index, shares, low, high, stem) {
+/** A smoothed density on a grid, mirrored at bounds so that they stay hard; elsewhere it trails off.
+ *  @param {(number | null)[]} within between which values the quantity is; where draws pile up is a bound as well */
+function density(pool, index, shares, low, high, stem, within) {
   const values = pool.column(index),
-    step = (high - low) / (BINS - 1),
-    counts = new Float64Array(BINS);
-  let least = Infinity,
-    most = -Infinity,
-    squares = 0,
-    rest = 0;
-  for (let n = 0; n < values.length; n += 1) {
-    if (!(shares[n] > 0) || Number.isNaN(values[n]) || (stem && values[n] === stem.at)) continue;
-    least = Math.min(least, values[n]);
-    most = Math.max(most, values[n]);
-    rest += shares[n];
-    squares += shares[n] * shares[n];
-  }
-  if (!(most > least)) return counts;
+    step = (high - low) / (BINS - 1);
   const kept = stem ? Float64Array.from(shares, (share, n) => (values[n] === stem.at ? 0 : share)) : shares;
+  const order = pool.order(index).filter((n) => kept[n] > 0);
+  if (!order.length || values[order[0]] === values[order[order.length - 1]]) return new Float64Array(BINS);
+  let rest = 0,
+    squares = 0;
+  for (const n of order) {
+    rest += kept[n];
+    squares += kept[n] * kept[n];
+  }
   const [quarter, threequarter] = quantiles(pool, index, kept, [0.25, 0.75]),
     { sd } = spread(pool, index, kept);
-  const width = 1.06 * (Math.min(sd, (threequarter - quarter) / 1.34) || sd) * ((rest * rest) / squares) ** -0.2;
-  for (let n = 0; n < values.length; n += 1) {
-    if (!(kept[n] > 0) || Number.isNaN(values[n])) continue;
-    for (const x of [values[n], 2 * least - values[n], 2 * most - values[n]]) {
-      const bin = Math.round((x - low) / step);
-      if (bin >= 0 && bin < BINS) counts[bin] += kept[n];
+  const own = 1.06 * (Math.min(sd, (threequarter - quarter) / 1.34) || sd) * ((rest * rest) / squares) ** -0.2,
+    width = Math.max(own, step / 2);
+  const [sorted, weights] = [values, kept].map((of) => Float64Array.from(order, (n) => of[n])),
+    ends = hardEnds(sorted, weights, within, own);
+  const fine = width / FINE,
+    start = low - REACH * width,
+    counts = new Float64Array(Math.ceil((high - low + 2 * REACH * width) / fine) + 1);
+  for (const n of order) {
+    const images = ends.filter(([end]) => Number.isFinite(end)).map(([end, sign]) => [2 * end - values[n], sign]);
+    for (const [x, sign] of [[values[n], 1], ...images]) {
+      const bin = Math.round((x - start) / fine);
+      if (bin >= 0 && bin < counts.length) counts[bin] += sign * kept[n];
     }
   }
-  const sigma = Math.max(width / step, 0.5),
-    reach = Math.ceil(4 * sigma);
-  const kernel = Array.from({ length: 2 * reach + 1 }, (_, i) => Math.exp(-0.5 * ((i - reach) / sigma) ** 2));
-  const norm = sum(kernel) * step;
-  return counts.map((_, bin) => {
-    const x = low + bin * step;
-    if (x < least - step / 2 || x > most + step / 2) return 0;
+  const norm = width * Math.sqrt(2 * Math.PI);
+  return Float64Array.from({ length: BINS }, (_, i) => {
+    const x = low + i * step,
+      amid = Math.round((x - start) / fine);
+    if (x < ends[0][0] - step / 2 || x > ends[1][0] + step / 2) return 0;
     let smooth = 0;
-    for (let i = Math.max(bin - reach, 0); i <= Math.min(bin + reach, BINS - 1); i += 1)
-      smooth += counts[i] * kernel[i - bin + reach];
-    return smooth / norm;
+    for (let bin = Math.max(amid - REACH * FINE, 0); bin <= Math.min(amid + REACH * FINE, counts.length - 1); bin += 1)
+      smooth += counts[bin] * Math.exp(-0.5 * ((start + bin * fine - x) / width) ** 2);
+    return Math.max(smooth, 0) / norm;
   });
+}
+
+/** The bounds of sorted draws, the known ones or an end of theirs at which they pile up well off it, and the sign with
+ *  which draws are mirrored there: as high a density beyond, or one that falls to 0. */
+function hardEnds(values, shares, [least, most], width) {
+  const low = lowerBound(values, shares, least ?? -Infinity, width);
+  const [mirrored, weights] = [values.map((x) => -x).reverse(), shares.slice().reverse()];
+  const [high, sign] = lowerBound(mirrored, weights, -(most ?? Infinity), width);
+  return [low, [-high, sign]];
+}
+
+function lowerBound(values, shares, known, width) {
+  let within = 0,
+    first = 0,
+    heaviest = 0,
+    many = 0,
+    end = 0;
+  for (let start = 0; start < values.length; start += 1) {
+    for (; end < values.length && values[end] <= values[start] + width / FINE; end += 1) within += shares[end];
+    if (!start) [first, many] = [within, end];
+    heaviest = Math.max(heaviest, within);
+    within -= shares[start];
+  }
+  const isHigh = first >= PILED * heaviest,
+    isPiled = isHigh && many >= LEAST_PILED;
+  if (Math.abs(values[0] - known) > width && (isPiled || known > values[0]))
+    return isPiled ? [values[0], 1] : [-Infinity, 0];
+  return [Math.min(known, values[0]), isHigh ? 1 : -1];
 }
 
 /** The share of each of a few values; null where there are many. */
@@ -246,7 +274,7 @@ function drawDensity(pool, q, now, was, { isAsked, limits, width }) {
   const layers = [...(isAsked ? [["was", was]] : []), ["now", now]].map(([name, shares]) => {
     const few = bars(pool, index, shares),
       stem = few ? null : atom(pool, index, shares);
-    return { name, few, stem, heights: few ? null : density(pool, index, shares, low, high, stem) };
+    return { name, few, stem, heights: few ? null : density(pool, index, shares, low, high, stem, q.within) };
   });
   const peak = Math.max(...layers.flatMap((l) => (l.few ? [...l.few.values()] : [...l.heights]))) || 1;
   const lift = (height) => floor - (height / peak) * (floor - HEAD);

@@ -10,7 +10,7 @@ from gaugeglass.judgement.results import Assessment
 from gaugeglass.language.spec import Balance, Given, Spec
 from gaugeglass.publication.balances import chain, parts
 from gaugeglass.publication.caterpillars import caterpillar
-from gaugeglass.publication.densities import prior_beside_posterior
+from gaugeglass.publication.densities import bounds, prior_beside_posterior
 from gaugeglass.publication.evidence import ledger
 from gaugeglass.publication.influences import audit_pictures
 from gaugeglass.publication.members import Members, by_member
@@ -63,10 +63,11 @@ def pictures(
 
 def _pictures(spec: Spec, assessment: Assessment, prior: Draws, posterior: Draws) -> Iterator[Picture]:
     names = [n for n in leading(spec) if n in prior and n in posterior]
+    within = bounds(spec)
     if names:
-        yield prior_beside_posterior(assessment, prior, posterior, names[:1], name="leading")
+        yield prior_beside_posterior(assessment, prior, posterior, names[:1], name="leading", within=within)
     if names[1:]:
-        yield prior_beside_posterior(assessment, prior, posterior, names)
+        yield prior_beside_posterior(assessment, prior, posterior, names, within=within)
     for group in _of_members(spec, assessment):
         yield caterpillar(group, per=_per(spec, group.name))
     if len(assessment.hypotheses) > 1:

@@ -6,6 +6,7 @@ All frames of a sequence have the same axes, so that only what is known moves. T
 from __future__ import annotations
 
 import functools
+import math
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -29,10 +30,11 @@ from gaugeglass.judgement.results import (
     Spread,
     Verdict,
 )
+from gaugeglass.language.ranges import ANYTHING, Range
 from gaugeglass.language.spec import Spec
 from gaugeglass.publication import numbers, wording
 from gaugeglass.publication.alternatives import what_if
-from gaugeglass.publication.densities import FEW, density, without_atom
+from gaugeglass.publication.densities import FEW, bounds, density, range_of, without_atom
 from gaugeglass.publication.labels import POINTS, places
 from gaugeglass.publication.page import FIXED_CAUTION
 from gaugeglass.publication.sheet import (
@@ -70,8 +72,6 @@ _NARROW = 0.27
 """Width of the narrowest letter over its size [1]."""
 _ROOM = WIDTH - 2 * EDGES
 _BINS, _SPANS = 400, 8.0
-_HARD = 0.3
-"""Share of its peak from which a density ends rather than trails off [1]."""
 _DECADES = 100.0
 """Ratio of the highest to the lowest value worth showing from which the axis has powers of ten [1]."""
 _MOST_LABELS, _MOST_DECADES = 3, 5
@@ -122,7 +122,7 @@ class _Stage:
     """What all frames of a sequence have in common: the axis and the height of the tallest curve.
 
     ``grid`` runs from one end of the axis to the other, in the unit of the quantity or, where that spans decades, in
-    powers of ten of it.
+    powers of ten of it; ``within`` is where the quantity is, in the same.
     """
 
     grid: NDArray[np.float64]
@@ -130,6 +130,7 @@ class _Stage:
     is_log: bool
     has_bars: bool
     has_atoms: bool
+    within: Range
 
     def placed(self, values: NDArray[np.float64]) -> NDArray[np.float64]:
         """Where values of the quantity stand on the axis."""
@@ -162,7 +163,7 @@ def frames(spec: Spec, assessment: Assessment, joining: Joining) -> tuple[Frame,
 
 
 def _frames(spec: Spec, assessment: Assessment, joining: Joining) -> Iterator[Frame]:
-    steps, stage = joining.steps, _stage(joining)
+    steps, stage = joining.steps, _stage(joining, _within(spec, joining))
     rows = {row.id: row for row in assessment.ledger}
     digits = max(2, len(str(len(steps) + 1)))
     for k, step in enumerate(steps):
@@ -357,12 +358,13 @@ def _joined(step: Joined, spec: Spec, ledger: Mapping[str, LedgerRow]) -> dict[s
 
 def figures(spec: Spec, assessment: Assessment, joining: Joining) -> tuple[Frame, ...]:
     """Single figures: the verdict with the leading quantity, the rival explanations, and the way of the evidence."""
-    return tuple(_figures(_headed(spec, assessment), joining))
+    return tuple(_figures(_headed(spec, assessment), joining, _stage(joining, _within(spec, joining))))
 
 
 def verdict_figure(spec: Spec, assessment: Assessment, joining: Joining) -> Frame:
     """The leading quantity and the probability of the leading claim, before and after the evidence."""
-    return _verdict(_headed(spec, assessment), joining, len(in_order(spec)))
+    stage = _stage(joining, _within(spec, joining))
+    return _verdict(_headed(spec, assessment), joining, stage, len(in_order(spec)))
 
 
 def _headed(spec: Spec, assessment: Assessment) -> Assessment:
@@ -372,16 +374,16 @@ def _headed(spec: Spec, assessment: Assessment) -> Assessment:
     return replace(assessment, subject=f"{what_if(spec.alternative)} ({assessment.subject})")
 
 
-def _verdict(assessment: Assessment, joining: Joining, pieces: int) -> Frame:
+def _verdict(assessment: Assessment, joining: Joining, stage: _Stage, pieces: int) -> Frame:
     steps = joining.steps
     say = "says" if pieces == 1 else "say"
     details = f"What {_pieces(pieces)} of evidence {say}, under the assumptions that are stated with it."
     scene = _Scene("", _verdict_heading(joining), details, steps[-1], steps[0] if len(steps) > 1 else None)
-    return _frame("verdict", assessment, joining, _stage(joining), scene, assessment.sentence)
+    return _frame("verdict", assessment, joining, stage, scene, assessment.sentence)
 
 
-def _figures(assessment: Assessment, joining: Joining) -> Iterator[Frame]:
-    yield _verdict(assessment, joining, len(joining.steps) - 1)
+def _figures(assessment: Assessment, joining: Joining, stage: _Stage) -> Iterator[Frame]:
+    yield _verdict(assessment, joining, stage, len(joining.steps) - 1)
     if len(assessment.hypotheses) > 1:
         yield _hypotheses(assessment)
     if len(joining.steps) > 2:
@@ -393,7 +395,7 @@ def _hypotheses(assessment: Assessment) -> Frame:
     best = ordered[0]
     title = f"“{spoken(best.name)}” explains most: {numbers.percent(best.posterior, 0)}"
     told = " ".join(
-        f"{spoken(h.name).capitalize()} ({h.says.rstrip('.')}): {numbers.percent(h.prior, 0)} before, "
+        f"{spoken(h.name).capitalize()} ({h.says.rstrip('.')}): {numbers.percent_beside(h.prior, h.mcse)} before, "
         f"{numbers.percent_with_error(h.posterior, h.mcse)} after."
         for h in ordered
     )
@@ -542,20 +544,26 @@ def _pieces(count: int) -> str:
 # --- what all frames have in common -------------------------------------------------------------------------
 
 
-def _stage(joining: Joining) -> _Stage:
+def _within(spec: Spec, joining: Joining) -> Range:
+    """Where the quantity that is shown is, in its unit."""
+    return range_of(joining.quantity.name, bounds(spec))
+
+
+def _stage(joining: Joining, within: Range = ANYTHING) -> _Stage:
     every = [np.ravel(step.draws) for step in joining.steps]
     spreads = [step.spread for step in joining.steps]
     is_log = _spans_decades(spreads, every)
     if is_log:
         every, spreads = [np.log10(d) for d in every], [_log_spread(s) for s in spreads]
+        within = _log10(within[0]), _log10(within[1])
     grid = np.linspace(*_window(spreads, is_positive=all(d.min() >= 0 for d in every)), _BINS)
     has_bars = not is_log and any(1 < np.unique(d).size <= FEW < d.size for d in every)
     if has_bars:
         tops = [_shares(d, grid)[1].max(initial=0.0) for d in every]
     else:
-        tops = [density(d, grid, hard=_HARD).max() for d in every]
+        tops = [density(d, grid, within=within).max() for d in every]
     has_atoms = not has_bars and any(0 < without_atom(d)[1] < 1 for d in every)
-    return _Stage(grid, float(max(tops)) or 1.0, is_log, has_bars, has_atoms)
+    return _Stage(grid, float(max(tops)) or 1.0, is_log, has_bars, has_atoms, within)
 
 
 def _spans_decades(spreads: Sequence[Spread], every: Sequence[NDArray[np.float64]]) -> bool:
@@ -563,6 +571,13 @@ def _spans_decades(spreads: Sequence[Spread], every: Sequence[NDArray[np.float64
     if not all(d.min() > 0 for d in every):
         return False
     return max(s.upper for s in spreads) > _DECADES * min(s.lower for s in spreads)
+
+
+def _log10(end: float) -> float:
+    """The logarithm of an end of a range of what is positive."""
+    if math.isinf(end):
+        return end
+    return math.log10(end) if end > 0 else -math.inf
 
 
 def _log_spread(s: Spread) -> Spread:
@@ -718,7 +733,7 @@ _STYLES: Mapping[str, tuple[str, float, Any, str | None, float]] = {
 
 def _curve(axes: Axes, draws: NDArray[np.float64], kind: str, stage: _Stage) -> None:
     color, width, dashes, under, alpha = _STYLES[kind]
-    height = density(draws, stage.grid, hard=_HARD) / stage.peak
+    height = density(draws, stage.grid, within=stage.within) / stage.peak
     if under is not None:
         axes.fill_between(stage.grid, height, color=under, alpha=alpha, lw=0)
     axes.plot(stage.grid, height, color=color, lw=width, ls=dashes)

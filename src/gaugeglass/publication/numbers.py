@@ -234,12 +234,24 @@ def percent_with_error(share: float, mcse: float) -> str:
     """A share in percent with its Monte Carlo error to one significant digit, at most two decimals."""
     if not (mcse > 0 and math.isfinite(mcse)):
         return percent(share) if math.isnan(share) else chance(share)
-    decimals = min(max(decimals_of(100 * mcse, 1), 1), 2)
+    decimals = _percent_decimals(mcse)
     shown = percent(share, decimals)
     if not shown[0].isdigit():
         return shown
     error = max(100 * mcse, 10.0**-decimals)
     return f"{shown}{SPACE}±{SPACE}{fixed(error, decimals)}{SPACE}%"
+
+
+def percent_beside(share: float, mcse: float) -> str:
+    """A share in percent to the decimals of another that has a Monte Carlo error, no more than it has itself."""
+    if not (mcse > 0 and math.isfinite(mcse)):
+        return percent(share)
+    decimals = next((d for d in range(3) if math.isclose(round(100 * share, d), 100 * share, rel_tol=1e-9)), 2)
+    return percent(share, min(decimals, _percent_decimals(mcse)))
+
+
+def _percent_decimals(mcse: float) -> int:
+    return min(max(decimals_of(100 * mcse, 1), 1), 2)
 
 
 def words(w: Words | None, share: float) -> str:

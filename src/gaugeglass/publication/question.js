@@ -585,6 +585,7 @@ readPool(told("pool")).then((pool) => {
     understood,
     written,
     chanceText,
+    density,
     middle,
     percent,
     plain,

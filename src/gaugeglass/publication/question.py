@@ -19,7 +19,7 @@ from gaugeglass.judgement.scalings import FACTORS
 from gaugeglass.judgement.verdicts import WORDS
 from gaugeglass.language.spec import Spec
 from gaugeglass.publication import numbers, scripts, wording
-from gaugeglass.publication.densities import _window
+from gaugeglass.publication.densities import _window, bounds, range_of
 from gaugeglass.publication.figures import leading
 from gaugeglass.publication.sheet import spoken
 from gaugeglass.publication.wording import is_surprising, reading_text, tail_text
@@ -76,7 +76,7 @@ def question(spec: Spec, assessment: Assessment, pool: Pool, *, command: str) ->
     texts = {c.name: c.text for c in spec.model.claims}
     claims = tuple(_claim(c, _verdict(assessment, c.name), texts.get(c.name, "")) for c in pool.claims)
     hypotheses = tuple(_hypothesis(h, assessment) for h in pool.hypotheses)
-    quantities = (*_quantities(pool, assessment), *_of_claims(pool))
+    quantities = (*_quantities(spec, pool, assessment), *_of_claims(pool))
     readings = tuple(_readings(pool, assessment))
     words = {
         "command": command,
@@ -165,11 +165,12 @@ def _hypothesis(hypothesis: PooledHypothesis, assessment: Assessment) -> dict[st
     }
 
 
-def _quantities(pool: Pool, assessment: Assessment) -> Iterator[dict[str, Any]]:
-    summaries = {q.name: q for q in assessment.quantities}
+def _quantities(spec: Spec, pool: Pool, assessment: Assessment) -> Iterator[dict[str, Any]]:
+    summaries, known = {q.name: q for q in assessment.quantities}, bounds(spec)
     for own in pool.quantities:
         summary = summaries.get(own.name)
-        yield {**_quantity(own, summary, _extent(pool, own)), "column": own.column}
+        within = [end if math.isfinite(end) else None for end in range_of(own.name, known)]
+        yield {**_quantity(own, summary, _extent(pool, own)), "within": within, "column": own.column}
 
 
 def _of_claims(pool: Pool) -> Iterator[dict[str, Any]]:
@@ -185,6 +186,7 @@ def _of_claims(pool: Pool) -> Iterator[dict[str, Any]]:
             "before": None,
             "prior": None,
             "window": None,
+            "within": [None, None],
             "column": claim.column,
         }
 

@@ -7,7 +7,7 @@ from importlib import resources
 
 from gaugeglass.inference import smoothing
 from gaugeglass.judgement import answers, codes, overlaps, pools, results, scalings
-from gaugeglass.publication import numbers
+from gaugeglass.publication import densities, numbers
 
 SCRIPTS = ("answers.js", "drawings.js", "question.js")
 """What the script is made of, in this order."""
@@ -32,6 +32,10 @@ CONSTANTS = {
     "NEARLY_ZERO": answers.NEARLY_ZERO,
     "FLAT": answers.FLAT,
     "LITTLE": numbers.LITTLE,
+    "PILED": densities.PILED,
+    "LEAST_PILED": densities.LEAST_PILED,
+    "FINE": densities.FINE,
+    "REACH": densities.REACH,
 }
 """Numbers by which the page decides as Python does, by the names that they have here and there."""
 

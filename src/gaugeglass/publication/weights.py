@@ -50,12 +50,12 @@ def _hypotheses_title(rows: Sequence[HypothesisSummary]) -> str:
     best = max(rows, key=lambda h: h.posterior)
     shown = numbers.percent_with_error(best.posterior, best.mcse)
     verb = "gains" if best.posterior > best.prior else "keeps"
-    return f"“{spoken(best.name)}” {verb} most weight: from {numbers.percent(best.prior, 0)} to {shown}"
+    return f"“{spoken(best.name)}” {verb} most weight: from {numbers.percent_beside(best.prior, best.mcse)} to {shown}"
 
 
 def _hypothesis_sentence(h: HypothesisSummary) -> str:
     after = numbers.percent_with_error(h.posterior, h.mcse)
-    return f"{spoken(h.name).capitalize()} ({h.says}): {numbers.percent(h.prior)} before, {after} after."
+    return f"{spoken(h.name).capitalize()} ({h.says}): {numbers.percent_beside(h.prior, h.mcse)} before, {after} after."
 
 
 def _hypothesis_row(axes: Axes, i: int, h: HypothesisSummary, *, color: str) -> None:
@@ -64,7 +64,8 @@ def _hypothesis_row(axes: Axes, i: int, h: HypothesisSummary, *, color: str) -> 
     axes.text(-0.015, i + 0.33, short(h.says, 56), fontsize=8, color=FAINT, va="top")
     shown = numbers.percent_with_error(h.posterior, h.mcse)
     axes.text(1.015, i + 0.08, shown, fontsize=9, fontweight="bold", color=color, ha="right", va="top")
-    axes.text(1.015, i + 0.33, f"from {numbers.percent(h.prior)}", fontsize=8, color=FAINT, ha="right", va="top")
+    before = f"from {numbers.percent_beside(h.prior, h.mcse)}"
+    axes.text(1.015, i + 0.33, before, fontsize=8, color=FAINT, ha="right", va="top")
     axes.plot([0, 1], [y, y], color=RULE, lw=0.8, zorder=0)
     if abs(h.posterior - h.prior) > 0.02:
         axes.annotate(
