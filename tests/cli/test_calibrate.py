@@ -133,7 +133,7 @@ def test_a_damaged_one_is_told_of_and_an_older_one_shown(capsys: pytest.CaptureF
     told = (
         f"the calibration {newest} cannot be shown: calibration.json is not as it was written: its digest differs from "
         f"that of what it says; that of {made[:16].replace('T', ' ')} is shown instead; move that folder away, and "
-        f"calibrate again: gaugeglass calibrate {DOSSIER}"
+        f"calibrate again: gaugeglass calibrate {DOSSIER} --simulations 12 --seed 2"
     )
     assert err == f"warning: {told}\n"
     run = Path(next(line for line in out.splitlines() if line.startswith("run ")).split()[1])
@@ -175,9 +175,44 @@ def test_its_files_are_checked(capsys: pytest.CaptureFixture[str]) -> None:
     assert (told["folder"], told["files"], told["unlisted"]) == (str(folder), 11, [])
     assert cli.run(["check", str(folder), DOSSIER]) == 2
     assert "one calibration by itself, or files" in capsys.readouterr().err
+    assert cli.run(["check", str(folder / "calibration.json")]) == 2
+    said = f"{folder}/calibration.json is part of a calibration; name its folder: gaugeglass check {folder}"
+    assert said in joined(capsys.readouterr().err)
+    assert cli.run(["report", str(folder)]) == 2
+    assert f"{folder} is a calibration and no run; its page is {folder}/report.html" in joined(capsys.readouterr().err)
     (folder / "report.html").unlink()
     assert cli.run(["check", str(folder)]) == 5
     assert capsys.readouterr().err == f"{folder}/report.html is missing\n"
+    assert cli.run(["report", str(folder)]) == 2
+    assert f"its page is missing; see 'gaugeglass check {folder}'" in joined(capsys.readouterr().err)
+
+
+def test_a_folder_that_cannot_be_checked_is_told_what_can(capsys: pytest.CaptureFixture[str]) -> None:
+    allowed = "allowed  a YAML file, the folder of a run or of a calibration, DOSSIER or DOSSIER@WHICH\n"
+    assert cli.run(["check", "observations"]) == 3
+    assert capsys.readouterr().out.endswith(allowed)
+    run = inferred(capsys)
+    assert cli.run(["check", "reports/serials"]) == 3
+    assert capsys.readouterr().out.endswith(f"{allowed}    hint     'gaugeglass check serials' checks its latest run\n")
+    assert cli.run(["check", str(run / "result.json")]) == 2
+    assert f"is part of a run; name its folder: gaugeglass check {run}" in joined(capsys.readouterr().err)
+
+
+def test_a_dossier_that_is_inferred_again_for_a_calibration_is_told_why(capsys: pytest.CaptureFixture[str]) -> None:
+    again = ["assess", DOSSIER, "--draws", "400", "--processes", "1", "--resume"]
+    assert cli.run(again) == 0
+    (run,) = Path("reports/serials").glob("*-*")
+    calibrated(capsys)
+    assert cli.run([*again, "--json"]) == 0
+    out, err = capsys.readouterr()
+    why = f"the page of {run} shows other calibrations than are recorded by now"
+    assert err == f"{DOSSIER}: inferred again, for {why}\n"
+    (told,) = json.loads(out)["runs"]
+    assert (told["kept"], told["again"]) == (False, why)
+    assert cli.run([*again, "--json"]) == 0
+    out, err = capsys.readouterr()
+    assert err == "kept as done already: 1 of 1\n"
+    assert json.loads(out)["runs"][0]["again"] == ""
 
 
 # --- the document, and going on -----------------------------------------------------------------------------
@@ -227,6 +262,8 @@ def test_what_was_interrupted_is_gone_on_with(
         patched.setattr(calibration.Simulations, "do", interrupted)
         assert cli.run(["calibrate", DOSSIER, *FEW, "--keep", str(folder)]) == 130
     assert len((folder / "partial.jsonl").read_text().splitlines()) == 6
+    said = f"interrupted\n5 simulations are kept in {folder}; the same command goes on from there\n"
+    assert capsys.readouterr().err.endswith(said)
     again: list[object] = []
     monkeypatch.setattr(calibration.Simulations, "do", lambda *of: (again.append(of[2]), whole(*of))[1])
     assert cli.run(["calibrate", DOSSIER, *FEW, "--json", "--keep", str(folder)]) == 0
@@ -236,6 +273,22 @@ def test_what_was_interrupted_is_gone_on_with(
     assert {**json.loads(capsys.readouterr().out), "folder": ""} == {**gone_on, "folder": ""}
     assert cli.run(["calibrate", DOSSIER, *FEW, "--seed", "2", "--keep", str(folder)]) == 5
     assert "holds results of other files, another seed or another version" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("keep", "said"),
+    [(["--keep", "half"], "no simulation is kept in half yet"),
+     ([], "nothing is kept; with --keep FOLDER what is done would be")],
+)  # fmt: skip
+def test_what_is_interrupted_at_once_says_what_is_kept(
+    keep: list[str], said: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def interrupted(*of: object, **how: object) -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(calibration, "calibrate", interrupted)
+    assert cli.run(["calibrate", DOSSIER, *FEW, *keep]) == 130
+    assert capsys.readouterr().err.endswith(f"interrupted\n{said}\n")
 
 
 def test_two_places_are_refused(capsys: pytest.CaptureFixture[str]) -> None:

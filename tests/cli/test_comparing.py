@@ -141,6 +141,27 @@ def test_what_names_no_run_is_wrong_usage(named: str, workspace: Path, capsys: A
     assert "Error: " in capsys.readouterr().err
 
 
+# --- report and publish take the same names -----------------------------------------------------------------
+
+
+def test_a_run_that_is_reported_is_named_as_one_that_is_compared(workspace: Path, capsys: Any) -> None:
+    first, second = (moment.folder for moment in gg.history("tank").moments)
+    for named, run in (("tank@latest~1", first), (f"tank@{first.name[:-2]}", first), ("tank@latest", second)):
+        assert told(capsys, "report", named)["run"] == str(run)
+    assert told(capsys, "publish", "observations/tank.yaml@latest~1")["folder"] == f"{first}-public"
+
+
+@pytest.mark.parametrize("command", ["report", "publish"])
+@pytest.mark.parametrize("named", ["tank@latest~7", "tank@1999", "boat"])
+def test_what_names_no_run_is_neither_reported_nor_published(
+    command: str, named: str, workspace: Path, capsys: Any
+) -> None:
+    assert cli.run([command, named]) == 2
+    dossier = named.partition("@")[0]
+    said = f"{named}: " if "@" in named else f"no runs of '{dossier}' in reports"
+    assert said in capsys.readouterr().err
+
+
 # --- runs ---------------------------------------------------------------------------------------------------
 
 

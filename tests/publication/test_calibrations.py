@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from conftest import OBSERVATIONS
-from gaugeglass.judgement.calibration import LEVELS, Calibration, ChanceFinding, RankFinding, gather
+from gaugeglass.judgement.calibration import LEVELS, Calibration, ChanceFinding, RankFinding, gather, left_out
 from gaugeglass.language.alternatives import alter
 from gaugeglass.language.files import load
 from gaugeglass.language.spec import Spec
@@ -119,6 +119,24 @@ def test_simulations_without_a_rank_are_counted_by_why() -> None:
     tau, joint = gather(spec(), done, truths="prior", seed=1).quantities
     assert (tau.quantity, len(tau.ranks), tau.no_value, tau.settled) == ("tau", 31, 7, 2)
     assert (joint.no_value, joint.settled) == (0, 0)
+
+
+def test_quantities_that_are_left_out_are_named_with_why() -> None:
+    own = found()
+    fewer = replace(own, quantities=tuple(q for q in own.quantities if q.quantity != "measurand"))
+    assert set(left_out(fewer, spec())) == {"measurand", *left_out(own, spec())}
+    why = "Fewer than 10 simulations count there: in the others the truth or a draw had no value, or every draw was the"
+    told = joined(calibration_text(fewer, spec()))
+    assert "Left out: measurand, birge, offset" in told
+    assert why in told
+    assert told.index("Where truths lay") < told.index("Left out") < told.index("What came true")
+    shown = replace(made(), found=fewer)
+    for html in (section_of(run_page(shown)), calibration_page(spec(), shown, [])):
+        assert "Left out: measurand, birge, offset" in html
+    whole = replace(
+        own, quantities=(*own.quantities, *(replace(own.quantities[0], quantity=q) for q in left_out(own, spec())))
+    )
+    assert "Left out" not in joined(calibration_text(whole, spec()))
 
 
 def test_how_much_so_many_simulations_see_is_what_the_test_has() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import errno
 import json
 import os
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -162,6 +163,9 @@ def test_a_damaged_one_is_passed_over_and_told_of(
     (damage,) = found.damages
     assert (damage.folder, damage.truths) == (folder, "prior")
     assert said in damage.why
+    stated = re.search(r'"simulations": (\d+)', file.read_text())
+    assert stated is not None
+    assert (damage.simulations, damage.seed) == (int(stated[1]), 1)
     older = record(spec, reports, moment="2026-11-01T00:00:00+00:00")
     found = runs.calibrations_of(spec, reports)
     assert [made.created for made in found.shown] == [calibrations.read(older).created]

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from gaugeglass.errors import StoreError
-from gaugeglass.record.partials import FILE, open_partial
+from gaugeglass.record.partials import FILE, count_kept, open_partial
 
 
 def test_results_are_there_again_to_the_last_bit(tmp_path: Path) -> None:
@@ -29,6 +29,21 @@ def test_a_line_that_was_cut_off_is_dropped_and_written_over(tmp_path: Path) -> 
     assert again.known == {"one": 1}
     again.add("three", 3)
     assert open_partial(tmp_path, "this").known == {"one": 1, "three": 3}
+
+
+@pytest.mark.parametrize("rest", [b'{"job": "two", "resu\n', b"\0\0\0\n", b'\xff{"job"\n', b'{"jo\n{"job": "thr'])
+def test_a_broken_last_line_is_dropped_though_it_ends(rest: bytes, tmp_path: Path) -> None:
+    open_partial(tmp_path, "this").add("one", 1)
+    path = tmp_path / FILE
+    whole = path.read_bytes()
+    path.write_bytes(whole + rest)
+    assert count_kept(tmp_path) >= 1
+    with pytest.raises(StoreError, match="other files"):
+        open_partial(tmp_path, "that")
+    assert path.read_bytes() == whole + rest
+    assert open_partial(tmp_path, "this").known == {"one": 1}
+    assert path.read_bytes() == whole
+    assert count_kept(tmp_path) == 1
 
 
 def test_a_first_line_that_was_cut_off_is_begun_again(tmp_path: Path) -> None:
@@ -67,7 +82,7 @@ def test_a_damaged_line_is_named(tmp_path: Path) -> None:
     open_partial(tmp_path, "this").add("one", 1)
     path = tmp_path / FILE
     path.write_text(path.read_text() + 'half a l\n{"job": "two", "result": 2}\n')
-    with pytest.raises(StoreError, match=f"{FILE}:3 is damaged"):
+    with pytest.raises(StoreError, match=f"{FILE}:3 is damaged: .*; without that line it goes on"):
         open_partial(tmp_path, "this")
     path.write_text(path.read_text().replace("half a l", json.dumps({"other": 1})))
     with pytest.raises(StoreError, match="a line without 'job'"):

@@ -41,7 +41,7 @@ class Assessing:
     def do(self, prepared: None, job: tuple[str, str]) -> dict[str, Any]:
         """What came of one file; what goes wrong is told and ends nothing else."""
         file, reports = job
-        empty = {**dict.fromkeys(("dossier", "subject", "sentence", "run"), ""), "kept": False, "warnings": []}
+        empty = {**dict.fromkeys(("dossier", "subject", "sentence", "run", "again"), ""), "kept": False, "warnings": []}
         try:
             return {"file": file, "status": DONE, "message": "", **self._assessed(file, Path(reports))}
         except SpecError as problem:
@@ -62,7 +62,7 @@ class Assessing:
 
         spec = load(file)
         damages = list(damage_texts(runs.calibrations_of(spec, reports), file))
-        kept = self._kept(spec, reports) if self.resume else None
+        kept, again = self._kept(spec, reports) if self.resume else (None, "")
         run = kept or runs.read(record_examined(infer(spec, seed=self.seed, draws=self.draws), reports))
         return {
             "dossier": spec.dossier.name,
@@ -70,20 +70,23 @@ class Assessing:
             "sentence": run.assessment.sentence,
             "run": str(run.folder),
             "kept": kept is not None,
+            "again": again,
             "warnings": damages,
         }
 
-    def _kept(self, spec: Spec, reports: Path) -> Run | None:
-        """The run that is finished, with its page, which is made where it is missing; None where there is none."""
-        from gaugeglass.record.indices import finished
+    def _kept(self, spec: Spec, reports: Path) -> tuple[Run | None, str]:
+        """The run that is finished, with its page, which is made where it is missing; else why one is not enough."""
+        from gaugeglass.record.indices import finished, shows_calibrations
 
         run = finished(spec, reports, seed=self.seed, draws=self.draws)
+        if run is not None and not shows_calibrations(run):
+            return None, f"the page of {run.folder} shows other calibrations than are recorded by now"
         if run is not None and not run.has_page:
             try:
                 make_page(run)
-            except StoreError:  # what was lost comes out otherwise
-                return None
-        return run
+            except StoreError:
+                return None, f"the page of {run.folder} is lost and does not come out again as it was"
+        return run, ""
 
 
 def assess_files(
@@ -107,6 +110,9 @@ def assess_files(
         )  # fmt: skip
     for told in dict.fromkeys(text for d in done for text in d["warnings"]):
         say(f"warning: {told}")
+    for d in done:
+        if d["again"]:
+            say(f"{d['file']}: inferred again, for {d['again']}")
     if count := sum(d["kept"] for d in done):
         say(f"kept as done already: {count} of {len(done)}")
     indices = [_indexed(Path(folder), jobs, done) for folder in dict.fromkeys(folder for _, folder in jobs)]

@@ -97,10 +97,14 @@ def calibrate(
         from gaugeglass import record_calibration
 
         place = place.or_every_core()
-        found = calibrate_spec(
-            spec, simulations=simulations, truths=truths, seed=seed, processes=place.processes, cluster=place.cluster,
-            keep=keep, progress=tell,
-        )  # fmt: skip
+        try:
+            found = calibrate_spec(
+                spec, simulations=simulations, truths=truths, seed=seed, processes=place.processes,
+                cluster=place.cluster, keep=keep, progress=tell,
+            )  # fmt: skip
+        except KeyboardInterrupt as problem:
+            problem.add_note(_what_is_kept(keep))
+            raise
         tell("drawing pictures", 1.0)
         folder = record_calibration(found, spec, reports=reports or reports_of(file))
     from gaugeglass.publication.calibrations import calibration_document, calibration_text
@@ -115,6 +119,19 @@ def calibrate(
     click.echo(calibration_text(found, spec, width(), color=colored()))
     click.echo(f"\nfolder  {folder}\npage    {folder / 'report.html'}")
     click.echo(f"shown   {_shown_by(spec, file, folder.parents[2])}")
+
+
+def _what_is_kept(keep: Path | None) -> str:
+    """What is left of a calibration that was interrupted."""
+    from gaugeglass.record.partials import count_kept
+
+    if keep is None:
+        return "nothing is kept; with --keep FOLDER what is done would be"
+    done = count_kept(keep)
+    if not done:
+        return f"no simulation is kept in {keep} yet"
+    what = "1 simulation is" if done == 1 else f"{done} simulations are"
+    return f"{what} kept in {keep}; the same command goes on from there"
 
 
 def _shown_by(spec: Spec, file: str, reports: Path) -> str:

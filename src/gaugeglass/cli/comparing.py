@@ -10,7 +10,7 @@ import click
 
 from gaugeglass.cli.printing import colored, load_dossier, print_json, progress, save_pictures, say, say_private, width
 from gaugeglass.cli.program import BUG, STORE, figures_option, gaugeglass, json_option, reports_option
-from gaugeglass.cli.recorded import reports_of
+from gaugeglass.cli.recorded import is_run, open_run, place_of, reports_of
 from gaugeglass.errors import StoreError
 
 if TYPE_CHECKING:
@@ -73,7 +73,7 @@ def runs(dossier: str, as_json: bool, reports: Path | None, figures: Path | None
     from gaugeglass.publication.histories import history_document, history_text
     from gaugeglass.record.histories import history
 
-    place, name = _place_of(dossier, reports)
+    place, name = place_of(dossier, reports)
     try:
         found = history(place, name)
     except LookupError as problem:
@@ -127,31 +127,6 @@ def score(dossiers: tuple[str, ...], as_json: bool, reports: Path | None, figure
 # --- what they share ----------------------------------------------------------------------------------------
 
 
-def open_run(named: str, reports: Path | None) -> Run:
-    """The run that is named: by its folder, or by its dossier and which run of that it is."""
-    from gaugeglass.record import runs
-    from gaugeglass.record.histories import find
-
-    if (Path(named) / "run.json").is_file():
-        return runs.read(Path(named))
-    dossier, sign, which = named.rpartition("@")
-    place, name = _place_of(dossier if sign else which, reports)
-    try:
-        return runs.read(find(place, name, which if sign else "latest"))
-    except LookupError as problem:
-        raise click.UsageError(str(problem)) from problem
-
-
-def is_run(path: str) -> bool:
-    """Whether a path is the folder of a run, whole or not."""
-    return any((Path(path) / name).is_file() for name in ("run.json", "result.json", "posterior.nc"))
-
-
-def is_calibration(path: str) -> bool:
-    """Whether a path is the folder of a calibration by itself, and not of a run that shows one."""
-    return (Path(path) / "calibration.json").is_file() and not is_run(path)
-
-
 def run_meant(named: str) -> Path | None:
     """The folder of a run that is given as such, by the name of its dossier or as DOSSIER@WHICH; None of a file."""
     dossier, sign, which = named.rpartition("@")
@@ -164,7 +139,7 @@ def run_meant(named: str) -> Path | None:
     try:
         if Path(named).exists():
             return None
-        return find(*_place_of(dossier if sign else which, None), which if sign else "latest")
+        return find(*place_of(dossier if sign else which, None), which if sign else "latest")
     except LookupError as problem:
         if sign:
             raise click.UsageError(str(problem)) from problem
@@ -221,13 +196,6 @@ def _repeated(run: Run) -> tuple[Posterior, Assessment]:
 def _shows_private(run: Run) -> bool:
     """Whether a run has anything private and is no public form."""
     return not run.about.get("public") and any(row.private for row in run.assessment.ledger)
-
-
-def _place_of(dossier: str, reports: Path | None) -> tuple[Path, str]:
-    """The folder of reports and the name of a dossier that is given by its name or its file."""
-    if Path(dossier).is_file():
-        return reports or reports_of(dossier), load_dossier(dossier).dossier.name
-    return reports or Path("reports"), Path(dossier).name
 
 
 def _with_truth(reports: Path | None) -> Sequence[tuple[Spec, Path]]:

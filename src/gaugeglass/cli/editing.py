@@ -5,20 +5,24 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
 from gaugeglass.cli import asking
-from gaugeglass.cli.comparing import check_calibration, check_run, is_calibration, run_meant
+from gaugeglass.cli.comparing import check_calibration, check_run, run_meant
 from gaugeglass.cli.inferring import DEMO
 from gaugeglass.cli.printing import fault_rows, print_json, warn
 from gaugeglass.cli.program import FAULTY, file_argument, gaugeglass, json_option
-from gaugeglass.errors import SpecError, StoreError
+from gaugeglass.cli.recorded import is_calibration, is_run
+from gaugeglass.errors import Fault, SpecError, StoreError
 
 if TYPE_CHECKING:
     from gaugeglass.language.spec import Spec
+
+_CHECKED = "a YAML file, the folder of a run or of a calibration, DOSSIER or DOSSIER@WHICH"
 
 
 @gaugeglass.command()
@@ -54,6 +58,8 @@ def check(files: tuple[str, ...], as_json: bool) -> None:
     """
     from gaugeglass.language.files import check as check_file
 
+    for file in files:
+        _refuse_part(file)
     if any(map(is_calibration, files)):
         if len(files) > 1:
             raise click.UsageError("one calibration by itself, or files")
@@ -66,7 +72,7 @@ def check(files: tuple[str, ...], as_json: bool) -> None:
         return
 
     checked = {file: check_file(file) for file in files}
-    faults = list(dict.fromkeys(fault for found in checked.values() for fault in found.faults))
+    faults = list(dict.fromkeys(_told(fault) for found in checked.values() for fault in found.faults))
     warnings = list(dict.fromkeys(warning for found in checked.values() for warning in found.warnings))
     if as_json:
         told = {"files": list(files), "faults": fault_rows(faults), "warnings": fault_rows(warnings)}
@@ -80,6 +86,26 @@ def check(files: tuple[str, ...], as_json: bool) -> None:
             click.echo(str(SpecError(faults)))
     if faults:
         raise click.exceptions.Exit(FAULTY)
+
+
+def _refuse_part(path: str) -> None:
+    """Refuse a document that a run or a calibration consists of: what is checked is its folder."""
+    folder = Path(path).parent
+    if Path(path).suffix != ".json" or not Path(path).is_file():
+        return
+    if is_run(str(folder)) or is_calibration(str(folder)):
+        what = "run" if is_run(str(folder)) else "calibration"
+        raise click.UsageError(f"{path} is part of a {what}; name its folder: gaugeglass check {folder}")
+
+
+def _told(fault: Fault) -> Fault:
+    """The same, and of a folder what else could be checked."""
+    folder = Path(fault.file)
+    if fault.field or not folder.is_dir():
+        return fault
+    has_runs = folder.parent == Path("reports") and any(folder.glob("*/run.json"))
+    hint = f"'gaugeglass check {folder.name}' checks its latest run" if has_runs else None
+    return replace(fault, allowed=_CHECKED, hint=hint)
 
 
 def _keep(context: click.Context, parameter: click.Parameter, value: Any) -> None:

@@ -38,8 +38,8 @@ def run(arguments: Sequence[str]) -> int:
     except click.ClickException as problem:
         problem.show()
         return USAGE
-    except (click.Abort, KeyboardInterrupt):
-        say("interrupted")
+    except (click.Abort, KeyboardInterrupt) as problem:
+        say("\n".join(["interrupted", *getattr(problem.__cause__ or problem, "__notes__", ())]))  # Abort is click's
         return INTERRUPTED
     except (BrokenPipeError, SystemExit):  # click leaves by itself where stdout was closed, and after completing a word
         if _COMPLETING in os.environ:

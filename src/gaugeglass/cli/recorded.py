@@ -27,8 +27,11 @@ def report(
 ) -> None:
     """Show a run again, or the latest one of a dossier, and make its page if it has none yet.
 
+    It is named as for 'compare': by its folder, as DOSSIER, or as DOSSIER@WHICH.
+
     \b
       gaugeglass report heron-35
+      gaugeglass report heron-35@latest~1
       gaugeglass report heron-35 --format md
       gaugeglass report heron-35 --format png --into film
 
@@ -37,7 +40,7 @@ def report(
     Both show what the public form shows, unless --private is given.
     """  # noqa: D301 - click takes the sign for a paragraph to be left as it is
     refuse_options_of_handouts(form, into, private=private)
-    run = find_run(run_or_dossier, reports, without_page=form == "html")
+    run = open_run(run_or_dossier, reports, without_page=form == "html")
     if form != "html":
         hand_out(run, form, into, private=private, as_json=as_json)
         return
@@ -52,7 +55,7 @@ def report(
 @json_option
 @reports_option
 def publish(run_or_dossier: str, as_json: bool, reports: Path | None) -> None:
-    """Make the public form of a run, or of the latest one of a dossier, beside it.
+    """Make the public form of a run, or of the latest one of a dossier, beside it; it is named as for 'report'.
 
     Whatever is private is redacted in it everywhere, the copies of the inputs included. The digest that is printed
     proves, once posted in public, what was claimed when.
@@ -60,7 +63,7 @@ def publish(run_or_dossier: str, as_json: bool, reports: Path | None) -> None:
     from gaugeglass import make_public
     from gaugeglass.record import runs
 
-    public = runs.read(make_public(find_run(run_or_dossier, reports).folder))
+    public = runs.read(make_public(open_run(run_or_dossier, reports).folder))
     if as_json:
         told = {"folder": str(public.folder), "page": str(public.folder / "report.html"), "digest": public.digest}
         print_json({"format": "gaugeglass.publication/1", **told})
@@ -70,21 +73,43 @@ def publish(run_or_dossier: str, as_json: bool, reports: Path | None) -> None:
     click.echo(f"\npage    {public.folder / 'report.html'}\ndigest  sha256:{public.digest}")
 
 
-def find_run(named: str, reports: Path | None, *, without_page: bool = False) -> Run:
-    """The run of a folder; the latest one of a dossier, given by its name or its file.
+def open_run(named: str, reports: Path | None, *, without_page: bool = False) -> Run:
+    """The run that is named: by its folder, or by its dossier and perhaps which run of that it is.
 
     With ``without_page``, its page may be missing.
     """
     from gaugeglass.record import runs
+    from gaugeglass.record.histories import find
 
     if (Path(named) / "run.json").is_file():
         return runs.read(Path(named), without_page=without_page)
-    is_file = Path(named).is_file()
-    place = reports or (reports_of(named) if is_file else Path("reports"))
-    found = runs.listing(place, load_dossier(named).dossier.name if is_file else Path(named).name)
-    if not found:
-        raise click.UsageError(f"no run and no dossier with runs in {place}: {named}")
-    return runs.read(found[-1], without_page=without_page)
+    if is_calibration(named):
+        page = Path(named) / "report.html"
+        where = f"its page is {page}" if page.is_file() else f"its page is missing; see 'gaugeglass check {named}'"
+        raise click.UsageError(f"{named} is a calibration and no run; {where}")
+    dossier, sign, which = named.rpartition("@")
+    place, name = place_of(dossier if sign else which, reports)
+    try:
+        return runs.read(find(place, name, which if sign else "latest"), without_page=without_page)
+    except LookupError as problem:
+        raise click.UsageError(str(problem)) from problem
+
+
+def is_run(path: str) -> bool:
+    """Whether a path is the folder of a run, whole or not."""
+    return any((Path(path) / name).is_file() for name in ("run.json", "result.json", "posterior.nc"))
+
+
+def is_calibration(path: str) -> bool:
+    """Whether a path is the folder of a calibration by itself, and not of a run that shows one."""
+    return (Path(path) / "calibration.json").is_file() and not is_run(path)
+
+
+def place_of(dossier: str, reports: Path | None) -> tuple[Path, str]:
+    """The folder of reports and the name of a dossier that is given by its name or its file."""
+    if Path(dossier).is_file():
+        return reports or reports_of(dossier), load_dossier(dossier).dossier.name
+    return reports or Path("reports"), Path(dossier).name
 
 
 def reports_of(file: str) -> Path:

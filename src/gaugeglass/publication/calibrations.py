@@ -8,7 +8,17 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
-from gaugeglass.judgement.calibration import JOINT, LEVELS, MISTAKE, Calibration, ChanceFinding, RankFinding, Truths
+from gaugeglass.judgement.calibration import (
+    FEWEST,
+    JOINT,
+    LEVELS,
+    MISTAKE,
+    Calibration,
+    ChanceFinding,
+    RankFinding,
+    Truths,
+    left_out,
+)
 from gaugeglass.judgement.results import INTERVAL_PROBABILITY
 from gaugeglass.judgement.uniformity import binomial_band
 from gaugeglass.language.spec import Spec
@@ -196,7 +206,7 @@ def damage_texts(found: Beside, file: str) -> Iterator[str]:
         older = f"; that of {when(instead.created)} is shown instead" if instead else ""
         yield (
             f"the calibration {damage.folder} cannot be shown: {damage.why}{older}; move that folder away, and "
-            f"calibrate again: {_calibrating(damage.truths, file)}"
+            f"calibrate again: {_calibrating(damage.truths, file, damage.simulations, damage.seed)}"
         )
 
 
@@ -207,8 +217,10 @@ def elsewhere_text(found: Beside, file: str) -> str:
     return f"calibrated {when(found.elsewhere)} on other files; on these: {_calibrating('prior', file)}"
 
 
-def _calibrating(truths: Truths, file: str) -> str:
-    return f"gaugeglass calibrate {shlex.quote(file)}{'' if truths == 'prior' else f' --truths {truths}'}"
+def _calibrating(truths: Truths, file: str, simulations: int | None = None, seed: int | None = None) -> str:
+    stated = {"simulations": simulations, "truths": None if truths == "prior" else truths, "seed": seed}
+    options = (f" --{name} {value}" for name, value in stated.items() if value is not None)
+    return f"gaugeglass calibrate {shlex.quote(file)}{''.join(options)}"
 
 
 # --- tables -------------------------------------------------------------------------------------------------
@@ -239,6 +251,19 @@ def uncounted(f: RankFinding) -> str:
     return "; ".join(f"in {count} more simulations {why}" for count, why in reasons if count)
 
 
+def left_out_text(found: Calibration, spec: Spec) -> str:
+    """Which quantities the table leaves out, those that lead first, and why; empty where it has them all."""
+    missing, first = left_out(found, spec), leading(spec)
+    names = [*(name for name in first if name in missing), *(name for name in missing if name not in first)]
+    if not (names and found.quantities):
+        return ""
+    more = f", and {len(names) - _MOST_ROWS} more" if len(names) > _MOST_ROWS else ""
+    return (
+        f"Left out: {', '.join(map(spoken, names[:_MOST_ROWS]))}{more}. Fewer than {FEWEST} simulations count there: "
+        "in the others the truth or a draw had no value, or every draw was the truth, so that there is no rank."
+    )
+
+
 def _chance_row(c: ChanceFinding) -> tables.Row:
     score = f"{numbers.fixed(c.brier, 3)} ({numbers.fixed(c.brier_expected, 3)})"
     count = f"{c.seen} ({numbers.fixed(c.expected, 1)})"
@@ -260,7 +285,7 @@ def _quantities_text(found: Calibration, spec: Spec, width: int, *, color: bool)
     every = shown(found, spec)
     rows = [_quantity_row(f) for f in every[:_MOST_ROWS]]
     table = tables.fitting("Where truths lay among draws", _QUANTITIES, rows, width, color=color)
-    notes = [_key_text(KEY)]
+    notes = [_key_text(KEY), *([why] if (why := left_out_text(found, spec)) else [])]
     lines = [f"{name_of(f)}: {why}" for f in every[: len(rows)] if (why := uncounted(f))]
     if len(every) > len(rows):
         notes.insert(0, f"{len(every) - len(rows)} more, none of them off, are in the document of --json.")
@@ -343,6 +368,7 @@ class CalibrationSection:
     failed: str
     sight: str
     quantities: Grid | None
+    left_out: str
     key: tuple[tuple[str, str], ...]
     chances: Grid | None
     chances_key: tuple[tuple[str, str], ...]
@@ -381,6 +407,7 @@ def calibration_section(made: Recorded, spec: Spec, *, engine: str = "") -> Cali
         failed=failed_text(found),
         sight=sight(found) if found.quantities else "",
         quantities=quantities if found.quantities else None,
+        left_out=left_out_text(found, spec),
         key=KEY,
         chances=chances if found.chances else None,
         chances_key=CHANCES_KEY,

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime
 import platform
+import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -42,11 +43,16 @@ class Recorded:
 
 @dataclass(frozen=True, slots=True)
 class Damage:
-    """A calibration that cannot be shown: its folder, where its truths are from, and what is wrong with it."""
+    """A calibration that cannot be shown: its folder, where its truths are from, and what is wrong with it.
+
+    ``simulations`` [1] and ``seed`` are what can still be read of how it was made; None where that cannot.
+    """
 
     folder: Path
     truths: Truths
     why: str
+    simulations: int | None = None
+    seed: int | None = None
 
 
 @dataclass(frozen=True)
@@ -161,7 +167,7 @@ def beside(folder: Path, inputs: Mapping[str, str]) -> Beside:
                 told = _document(path, said=FILE)
                 made = _recorded(told, Path(FILE))
             except StoreError as problem:
-                damages += [] if same else [Damage(path, truths, str(problem))]
+                damages += [] if same else [Damage(path, truths, str(problem), *_stated(path))]
                 continue
             if told.get("inputs") == inputs:
                 same.append(made)
@@ -170,6 +176,16 @@ def beside(folder: Path, inputs: Mapping[str, str]) -> Beside:
         if same:  # of as many simulations the first, which is the latest
             shown.append(max(same, key=lambda made: made.found.simulations))
     return Beside(tuple(shown), tuple(damages), "" if shown else max(others, default=""))
+
+
+def _stated(folder: Path) -> tuple[int | None, int | None]:
+    """How many simulations and which seed a damaged document states, as far as they can be read."""
+    try:
+        text = (folder / FILE).read_text(encoding="utf-8", errors="replace")
+    except OSError:
+        return None, None
+    simulations, seed = (re.search(rf'"{key}": (\d{{1,10}}),', text) for key in ("simulations", "seed"))
+    return simulations and int(simulations[1]), seed and int(seed[1])
 
 
 def _truths_of(folder: Path) -> str:

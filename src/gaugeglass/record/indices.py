@@ -72,17 +72,14 @@ def finished(spec: Spec, reports: Path, *, seed: int, draws: int) -> Run | None:
     """The latest run of a dossier, if another assessment would say the same.
 
     That is one of the same files, byte for byte, with the same seed and as many draws, made by this version, which has
-    its audit and its ranking where there are candidates, and is whole but for its page, which may be missing. One that
-    it has or had shows the calibrations that are recorded by now. None else.
+    its audit and its ranking where there are candidates, and is whole but for its page, which may be missing;
+    ``shows_calibrations`` says whether that is of today. None else.
     """
     try:
         found = of_same_files(input_digests(spec), reports, spec.dossier.name)
         if found is None or found != listing(reports, spec.dossier.name)[-1]:
             return None
         run = read(found, without_page=True)
-        was_made = run.has_page or run.page_digest is not None
-        if was_made and run.calibrations() != calibrations_beside(run).shown:
-            return None
     except StoreError:
         return None
     about = run.about
@@ -91,6 +88,15 @@ def finished(spec: Spec, reports: Path, *, seed: int, draws: int) -> Run | None:
     is_same = (about["seed"], about["settings"].get("draws"), about["versions"].get("gaugeglass")) == asked
     is_judged = run.audit is not None and (run.ranking is not None) == ranked
     return run if is_same and is_judged else None
+
+
+def shows_calibrations(run: Run) -> bool:
+    """Whether the page of a run shows the calibrations that are recorded by now, or is still to be made."""
+    try:
+        was_made = run.has_page or run.page_digest is not None
+        return not was_made or run.calibrations() == calibrations_beside(run).shown
+    except StoreError:
+        return False
 
 
 def write_index(reports: Path, text: str) -> Path:

@@ -38,7 +38,7 @@ class Partial:
 def open_partial(folder: Path, identity: str) -> Partial:
     """The results that a folder keeps of something, none at first.
 
-    A last line that was cut off is dropped.
+    A last line that was cut off, or is no JSON, is dropped: that result was never whole.
 
     Parameters
     ----------
@@ -63,6 +63,8 @@ def open_partial(folder: Path, identity: str) -> Partial:
             raise StoreError(f"{path} is no file of partial results and stays as it is")
         _start(path, digest)
         return Partial(path)
+    if len(parts := whole.splitlines(keepends=True)) > 1 and not _is_json(parts[-1]):
+        whole = whole[: -len(parts[-1])]
     lines = _lines(path, whole)
     _check(path, lines[0], digest)
     if len(whole) < len(content):
@@ -73,13 +75,30 @@ def open_partial(folder: Path, identity: str) -> Partial:
         raise StoreError(f"{path} is damaged: a line without {problem}") from problem
 
 
+def count_kept(folder: Path) -> int:
+    """How many whole results a folder keeps. [1]"""
+    try:
+        return max((folder / FILE).read_bytes().count(b"\n") - 1, 0)
+    except OSError:
+        return 0
+
+
+def _is_json(line: bytes) -> bool:
+    try:
+        json.loads(line)
+    except ValueError:
+        return False
+    return True
+
+
 def _lines(path: Path, whole: bytes) -> list[Mapping[str, Any]]:
     found: list[Mapping[str, Any]] = []
     for number, line in enumerate(whole.splitlines(), 1):
         try:
             entry = json.loads(line)
         except ValueError as problem:
-            raise StoreError(f"{path}:{number} is damaged: {problem}") from problem
+            advice = "; without that line it goes on, and does that one again" if number > 1 else ""
+            raise StoreError(f"{path}:{number} is damaged: {problem}{advice}") from problem
         if not isinstance(entry, dict):
             raise StoreError(f"{path}:{number} is damaged: no object")
         found.append(entry)
