@@ -83,6 +83,14 @@ class Posterior:
         """Draws of every quantity over the hypotheses by prior weight, and ``hypothesis`` as an index."""
         return _mix(self.priors, self.weights.prior)
 
+    def without_value(self, name: str) -> tuple[float, float]:
+        """In which share of the draws a quantity has no value, before the evidence and after it. [1]"""
+
+        def share(fits: Mapping[str, Fit], weights: Floats) -> float:
+            return float(weights @ [np.mean(~np.isfinite(f.quantities[name])) for f in fits.values()])
+
+        return share(self.priors, self.weights.prior), share(self.fits, self.weights.posterior)
+
     @cached_property
     def versions(self) -> dict[str, str]:
         """What computed it; with the same ``program`` and libraries, the same seed gives the same draws."""
@@ -165,10 +173,8 @@ def infer(spec: Spec, *, seed: int = 1, draws: int = 1000, progress: Progress | 
 
 def _without_value(posterior: Posterior) -> list[str]:
     """Which quantities are no number in some of the draws, in words."""
-    shares = {
-        name: [100 * float(np.mean(~np.isfinite(d[name]))) for d in (posterior.prior_mixture, posterior.mixture)]
-        for name in posterior.mixture
-    }
+    names = [name for name in posterior.mixture if name != "hypothesis"]
+    shares = {name: [100 * share for share in posterior.without_value(name)] for name in names}
     found = [
         f"{name} has no value in {before:.1f} % of the draws before the evidence and in {after:.1f} % after it"
         for name, (before, after) in shares.items()

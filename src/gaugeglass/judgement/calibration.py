@@ -58,7 +58,7 @@ MISTAKE = 0.01
 """Chance that anything of a right engine is called off, over all that is tested (Bonferroni). [1]"""
 _CORES = 2
 """Threads in which the tests are made. [1]"""
-_FEWEST = 10
+FEWEST = 10
 """Simulations in which a quantity must move to be tested. [1]"""
 _MATTERS = 0.01
 """Weight from which a hypothesis that is out of limits spoils a simulation. [1]"""
@@ -153,6 +153,12 @@ class Calibration:
         """Names of quantities, claims and hypotheses that are off."""
         ranked = [f.quantity for f in self.quantities if f.shape]
         return (*ranked, *(f.name for f in self.chances if f.shape))
+
+
+def left_out(found: Calibration, spec: Spec) -> tuple[str, ...]:
+    """The quantities that count in fewer than ``FEWEST`` simulations, and so are not tested."""
+    tested = {f.quantity for f in found.quantities}
+    return tuple(name for name in _asked(spec) if name not in tested)
 
 
 def _tests(quantities: int, chances: int) -> int:
@@ -352,9 +358,9 @@ def gather(spec: Spec, done: Sequence[Mapping[str, Any]], *, truths: Truths, see
     """What simulations say together."""
     good = [d for d in done if "failed" not in d]
     ranks = {name: [d["ranks"][name] for d in good if name in d["ranks"]] for name in (*_asked(spec), JOINT)}
-    ranks = {name: own for name, own in ranks.items() if len(own) >= _FEWEST}
+    ranks = {name: own for name, own in ranks.items() if len(own) >= FEWEST}
     unranked = {name: [d.get("unranked", {}).get(name) for d in good] for name in ranks}
-    chances = list(_chances(spec, good)) if len(good) >= _FEWEST else []
+    chances = list(_chances(spec, good)) if len(good) >= FEWEST else []
     limit = MISTAKE / max(_tests(len(ranks), len(chances)), 1)
     drawn: dict[str, int] = {}
     for d in good:

@@ -107,7 +107,7 @@ def rank_candidates(
         best=best,
         draws=draws.size,
         left_out=left_out,
-        no_value=share_without_value(posterior.mixture[name]),
+        no_value=posterior.without_value(name)[1],
     )
 
 
@@ -168,7 +168,7 @@ def _refusal(posterior: Posterior, asked: _Proposition, why: str) -> str:
     spec = posterior.spec
     claim = next(c for c in spec.model.claims if c.name == asked.name)
     compared = [n for n in spec.quantities if n.partition("[")[0] in names(claim.holds)]
-    shares = {n: share for n in compared if (share := share_without_value(posterior.mixture[n]))}
+    shares = {n: share for n in compared if (share := posterior.without_value(n)[1])}
     told = ", ".join(f"{name} has no value in {100 * share:.0f} % of the draws" for name, share in shares.items())
     return (
         f"the claim {asked.name}: {why}\n"

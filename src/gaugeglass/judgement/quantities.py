@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 
@@ -28,7 +29,12 @@ def summarise(posterior: Posterior) -> tuple[QuantitySummary, ...]:
 
 def _summary(posterior: Posterior, name: str, sharp: Mapping[str, float]) -> QuantitySummary:
     quantity = posterior.spec.quantities[name]
-    before, after = spread_of(posterior.prior_mixture[name]), spread_of(posterior.mixture[name])
+    before, after = (
+        replace(spread_of(draws[name]), no_value=share)
+        for draws, share in zip(
+            (posterior.prior_mixture, posterior.mixture), posterior.without_value(name), strict=True
+        )
+    )
     ratio = after.sd / before.sd if before.sd > 0 else float("nan")
     kind = "given" if isinstance(quantity, Given) else "latent" if isinstance(quantity, Latent) else "relation"
     return QuantitySummary(
