@@ -171,14 +171,19 @@ def test_the_samples_of_the_demo_are_of_one_inference() -> None:
     assert len({number for each in found for number in each}) == 1
 
 
+def stand_in_copy(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Work in a folder that has the shipped models and observations, and no runs."""
+    for kind in ("models", "observations"):
+        shutil.copytree(ROOT / kind, folder / kind)
+    monkeypatch.chdir(folder)
+
+
 @pytest.mark.slow
 def test_a_comparison_of_the_demo_reads_as_the_readme_shows(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """Word for word but for numbers and their signs."""
-    for kind in ("models", "observations"):
-        shutil.copytree(ROOT / kind, tmp_path / kind)
-    monkeypatch.chdir(tmp_path)
+    stand_in_copy(tmp_path, monkeypatch)
     monkeypatch.setenv("COLUMNS", "80")
     file = Path("observations/heron-35.yaml")
     assert cli.run(["infer", str(file)]) == 0
@@ -239,9 +244,7 @@ def test_the_licence_is_the_one_that_is_named() -> None:
 def test_the_python_of_the_readme_runs(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for kind in ("models", "observations"):
-        shutil.copytree(ROOT / kind, tmp_path / kind)
-    monkeypatch.chdir(tmp_path)
+    stand_in_copy(tmp_path, monkeypatch)
     (code,) = blocks("python")
     scope: dict[str, object] = {}
     exec(compile(code, "README.md", "exec"), scope)  # noqa: S102 - the README is ours

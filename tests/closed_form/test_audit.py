@@ -18,7 +18,7 @@ from gaugeglass.judgement.audit import _standing, audit
 from gaugeglass.judgement.conflicts import contradictions, judged
 from gaugeglass.judgement.findings import Audit, Tipping, UnitFinding
 from gaugeglass.judgement.leaving import leave_out, units
-from gaugeglass.judgement.powers import POWERS, SENSITIVE, distance
+from gaugeglass.judgement.powers import POWERS, SENSITIVE, Ordered
 from gaugeglass.judgement.ratios import log_norm_of_power, log_powered, log_stretched
 from gaugeglass.judgement.results import Probability
 from gaugeglass.judgement.tipping import Search
@@ -371,7 +371,8 @@ def test_rate_agrees_with_the_library_of_the_trade() -> None:
     ours = 0.0
     for a in POWERS:
         shares = np.exp(smoothed(log_powered(p.density, fit, "level", a))[0]).ravel()
-        ours += distance(values.ravel(), np.full(values.size, 1 / values.size), shares) / (2 * math.log2(POWERS[1]))
+        apart = Ordered(values.ravel()).distance(np.full(values.size, 1 / values.size), shares)
+        ours += apart / (2 * math.log2(POWERS[1]))
     assert ours == pytest.approx(float(theirs), abs=0.005)
 
 

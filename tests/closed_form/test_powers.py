@@ -13,8 +13,7 @@ from closed_form.camps import WRONG_SD, Camps, Reading
 from gaugeglass.inference.posterior import Posterior, holds, infer
 from gaugeglass.inference.smoothing import smoothed
 from gaugeglass.judgement.findings import PriorFindings
-from gaugeglass.judgement.powers import POWERS, priors
-from gaugeglass.judgement.powers import distance as apart_by_draws
+from gaugeglass.judgement.powers import POWERS, Ordered, priors
 from gaugeglass.judgement.ratios import log_powered
 from references.estimates import Estimate
 
@@ -112,6 +111,6 @@ def test_every_draw_counts() -> None:
     level = fit.quantities["x0"].ravel()
     even = np.full(level.size, 1 / level.size)
     shares = [special.softmax(smoothed(log_powered(posterior.density, fit, "x0", a))[0].ravel()) for a in POWERS]
-    rate = sum(apart_by_draws(level, even, s) for s in shares) / (2 * math.log2(POWERS[1]))
+    rate = sum(Ordered(level).distance(even, s) for s in shares) / (2 * math.log2(POWERS[1]))
     (own,) = [s for s in found(posterior).sensitivities if s.target == "level"]
     assert own.to_prior == pytest.approx(rate, rel=1e-9)

@@ -38,7 +38,7 @@ type Target = Callable[[str, Fit], Floats]
 """What something is in each draw of a hypothesis."""
 
 
-class _Ordered:
+class Ordered:
     """Draws of one target in order, so that shares of them can be held against each other many times."""
 
     def __init__(self, values: Floats) -> None:
@@ -62,7 +62,7 @@ class _Mixture:
     """Draws of all hypotheses in one: ``base`` are their shares, dims ("draw",), ``values`` by target."""
 
     base: Floats
-    values: Mapping[str, _Ordered]
+    values: Mapping[str, Ordered]
 
 
 def priors(
@@ -112,7 +112,7 @@ def _mixture(posterior: Posterior, targets: Mapping[str, Target]) -> _Mixture:
     each = zip(posterior.weights.posterior, fits.values(), strict=True)
     base = np.concatenate([np.full(size, w / size) for w, fit in each for size in (math.prod(fit.x.shape[:2]),)])
     values = {
-        name: _Ordered(np.concatenate([np.ravel(value(h, fit)) for h, fit in fits.items()]))
+        name: Ordered(np.concatenate([np.ravel(value(h, fit)) for h, fit in fits.items()]))
         for name, value in targets.items()
     }
     return _Mixture(base, values)
@@ -140,11 +140,6 @@ def _scaled(posterior: Posterior, ratio: Ratio, power: float) -> tuple[Floats, f
     flat = np.concatenate(logs)
     shares = np.exp(flat - flat.max())
     return shares / shares.sum(), worst
-
-
-def distance(values: Floats, base: Floats, other: Floats) -> float:
-    """Cumulative Jensen-Shannon distance of two sets of shares of the same draws, the greater of two directions. [1]"""
-    return _Ordered(values).distance(base, other)
 
 
 def _one_way(p: Floats, q: Floats, width: Floats) -> float:

@@ -143,11 +143,11 @@ def _known(posterior: Posterior, latents: Sequence[str], advance: Callable[[floa
     base = {h: _Own(fit, evidences[h]) for h, fit in posterior.fits.items()}
     every = [(q, f, h) for q in latents for f in FACTORS if f != 1.0 for h in names[q]]
     known = _weighed(posterior, {job: base[job[2]] for job in every})
-    second, wider = FACTORS[FACTORS.index(1.0) % 2 :: 2], dict(pairwise(FACTORS))
-    _draw(posterior, [job for job in every if job[1] in second], known, advance)
+    first, wider = FACTORS[FACTORS.index(1.0) % 2 :: 2], dict(pairwise(FACTORS))
+    _draw(posterior, [job for job in every if job[1] in first], known, advance)
     drawn = {job: known.get((job[0], wider.get(job[1], math.nan), job[2])) for job in every if job not in known}
     known |= _weighed(posterior, {job: own for job, own in drawn.items() if own is not None and own.shares is None})
-    _draw(posterior, every, known, lambda _: advance(1.0))
+    _draw(posterior, [job for job in every if job[1] not in first], known, lambda _: advance(1.0))
     return known
 
 
